@@ -1,0 +1,1 @@
+"""What runs on the workstation, without torch: see -> judge -> keep -> show."""

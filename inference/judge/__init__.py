@@ -1,0 +1,1 @@
+"""Which dirt matters, why, and what to do."""

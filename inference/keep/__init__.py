@@ -1,0 +1,1 @@
+"""Inspections as files and records."""

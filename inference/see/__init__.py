@@ -1,0 +1,1 @@
+"""Pictures in; surfaces, deposits, pose and travel map out."""

@@ -1,0 +1,1 @@
+"""The command line, pictures and pages that people look at."""

@@ -1,0 +1,1 @@
+"""What every room agrees on: surfaces, kinds, errors, connector geometry, the net and its weights."""

@@ -1,0 +1,1 @@
+"""The renderer: connector, soils, light and camera in; picture and exact truth out."""
