@@ -1,1 +1,1 @@
-"""What every room agrees on: surfaces, kinds, errors, connector geometry, the net and its weights."""
+"""What every room agrees on: surfaces, kinds, errors, connector geometry, the net, the weights."""

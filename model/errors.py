@@ -1,12 +1,12 @@
 """Every error a user can cause, in one tree.
 
-    FiberwardError              base; `str()` is one plain line: what, where, what to do
-    |-- UsageError              a wrong option or combination of options        exit 2
-    |   `-- SettingsError       a wrong key or value in a TOML file             exit 2
-    |-- UnreadablePicture       a file that cannot be decoded as one picture    exit 3
-    |-- ModelError              weights missing, damaged or of another schema   exit 4
-    |   `-- MissingExtra        a command needs packages of the `train` extra   exit 4
-    `-- TrainingError           training cannot go on (non-finite loss, ...)    exit 5
+FiberwardError              base; `str()` is one plain line: what, where, what to do
+|-- UsageError              a wrong option or combination of options        exit 2
+|   `-- SettingsError       a wrong key or value in a TOML file             exit 2
+|-- UnreadablePicture       a file that cannot be decoded as one picture    exit 3
+|-- ModelError              weights missing, damaged or of another schema   exit 4
+|   `-- MissingExtra        a command needs packages of the `train` extra   exit 4
+`-- TrainingError           training cannot go on (non-finite loss, ...)    exit 5
 """
 
 __all__ = [

@@ -22,9 +22,9 @@ class Kind(IntEnum):
 class KindRow:
     """One kind of deposit.
 
-    `color` is from the Okabe-Ito palette as published; `marker` is a matplotlib-style marker name and
-    the second cue beside colour. `removable`: cleaning can take it away. `hard`: a grain of it can hold
-    two endfaces apart.
+    `color` is from the Okabe-Ito palette as published; `marker` names the shape drawn beside it,
+    the second cue. `removable`: cleaning can take it away. `hard`: a grain of it can hold two
+    endfaces apart.
     """
 
     kind: Kind
@@ -38,7 +38,9 @@ class KindRow:
 
 KINDS = (
     KindRow(Kind.CLEAN, "clean", "no deposit", "#000000", "none", False, False),
-    KindRow(Kind.PARTICLE, "particle", "a grain of dust or wear debris", "#E69F00", "disc", True, True),
+    KindRow(
+        Kind.PARTICLE, "particle", "a grain of dust or wear debris", "#E69F00", "disc", True, True
+    ),
     KindRow(Kind.LINT, "lint", "a fibre of cloth or paper", "#56B4E9", "wave", True, False),
     KindRow(Kind.FILM, "film", "oil or a fingerprint", "#009E73", "square", True, False),
     KindRow(Kind.RESIDUE, "residue", "what a dried liquid left", "#F0E442", "ring", True, False),

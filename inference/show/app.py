@@ -1,0 +1,142 @@
+"""The command `fiberward`: its list of commands, its exit codes, and how errors end.
+
+Exit codes, the first that applies of 5, 4, 2, 3, 1, 0:
+    0    done, and every connector may be mated
+    1    done, and at least one may not (other commands: done, with a negative answer)
+    2    the command was called wrongly
+    3    some input could not be read; the rest was done
+    4    the model or the environment is not usable
+    5    internal error
+    130  interrupted
+"""
+
+import os
+import sys
+import tempfile
+import traceback
+from collections.abc import Sequence
+from typing import Annotated, Any
+
+import typer
+from typer.core import TyperGroup
+from typer.main import get_command
+
+from ...model.errors import FiberwardError
+from ...model.version import code_version
+from .lazy_command import LazyCommand, commands_of_other_rooms, missing_extra
+
+__all__ = ["build_command", "main"]
+
+OWN_COMMANDS = {
+    "demo": "fiberward.inference.show.demo_command:demo",
+    "inspect": "fiberward.inference.show.inspect_command:inspect",
+    "doctor": "fiberward.inference.show.doctor_command:doctor",
+}
+EXIT_INTERNAL = 5
+EXIT_INTERRUPTED = 130
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    context_settings={"help_option_names": ["--help", "-h"]},
+)
+
+
+def _print_version(wanted: bool) -> None:
+    if wanted:
+        print(f"fiberward {code_version()}")
+        raise typer.Exit
+
+
+@app.callback()
+def fiberward(
+    version: Annotated[
+        bool,
+        typer.Option(
+            "--version", callback=_print_version, is_eager=True, help="Print the version."
+        ),
+    ] = False,
+) -> None:
+    """Map contamination over a whole fibre-optic connector.
+
+    Take low-magnification pictures of the whole connector, from the front and from the side, and
+    run `fiberward inspect`. To see what comes out, run `fiberward demo`.
+    """
+
+
+def build_command() -> TyperGroup:
+    """The whole command, with those of other rooms; nothing heavy is imported."""
+    group = get_command(app)
+    assert isinstance(group, TyperGroup)
+    for command in commands_of_other_rooms():
+        group.add_command(command)
+    for name, target in OWN_COMMANDS.items():
+        group.add_command(LazyCommand(name, target))
+    return group
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command line (default: this process's own) and return the exit code."""
+    arguments = list(sys.argv[1:] if argv is None else argv)
+    try:
+        answer = build_command().main(arguments, "fiberward", standalone_mode=False)
+        sys.stdout.flush()
+    except (KeyboardInterrupt, typer.Abort):
+        print("fiberward: interrupted", file=sys.stderr)
+        return EXIT_INTERRUPTED
+    except BrokenPipeError:
+        # The reader of our stdout went away: nothing is left to be told there.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return EXIT_INTERNAL
+    except Exception as error:
+        return _end_of(error, "--debug" in arguments)
+    return answer if isinstance(answer, int) else 0
+
+
+def _end_of(error: Exception, debug: bool) -> int:
+    """Tell of an error in one line and return its exit code."""
+    if isinstance(error, ModuleNotFoundError):
+        error = missing_extra(error)
+    if isinstance(error, FiberwardError):
+        print(f"fiberward: {_one_line(str(error))}", file=sys.stderr)
+        return error.exit_code
+    usage: Any = error
+    if hasattr(error, "format_message") and hasattr(error, "exit_code"):
+        return _end_of_usage_error(usage)
+    where = _show_traceback(error) if debug else _save_traceback(error)
+    kind = type(error).__name__
+    print(f"fiberward: internal error, {kind}: {_one_line(str(error))}; {where}", file=sys.stderr)
+    return EXIT_INTERNAL
+
+
+def _end_of_usage_error(error: Any) -> int:
+    """One line for what the command-line parser refused, or the help that it asks to show."""
+    message = _one_line(error.format_message())
+    context = getattr(error, "ctx", None)
+    if type(error).__name__ == "NoArgsIsHelpError" and context is not None:
+        print(context.get_help(), file=sys.stderr)
+        return int(error.exit_code)
+    hint = f" (see {context.command_path} --help)" if context is not None else ""
+    print(f"fiberward: {message}{hint}", file=sys.stderr)
+    return int(error.exit_code)
+
+
+def _one_line(text: str) -> str:
+    return " ".join(text.split())
+
+
+def _show_traceback(error: Exception) -> str:
+    traceback.print_exception(error)
+    return "traceback above"
+
+
+def _save_traceback(error: Exception) -> str:
+    try:
+        with tempfile.NamedTemporaryFile(
+            "w", prefix="fiberward-error-", suffix=".txt", delete=False, encoding="utf-8"
+        ) as file:
+            file.write("".join(traceback.format_exception(error)))
+    except OSError:
+        return "the traceback could not be saved, run again with --debug"
+    return f"the traceback is in {file.name}"
