@@ -1,0 +1,232 @@
+"""The net, in one torch module: a picture in, surfaces, kinds, unseen and unlike out.
+
+    uint8 [N, H, W, 3] RGB, any H and W
+      -> normalise, pad to a multiple of 32 (edge values), pixel-unshuffle to /2
+      -> stages at /2, /4, /8, /16, /32 of residual blocks; dilated blocks at /32
+      -> global branch at /32: attention over the whole picture and a pooled vector, because surround,
+         housing and cavity look alike within a small window
+      -> back up to /2 by adding the skips -> 1x1 convolutions and pixel shuffle to [N, ., H, W]
+
+Batch norm and ReLU only, so that the convolutions fold and quantise to int8. Everything the net needs to
+know about a picture (channel order, scaling, padding) lives in here; nobody normalises outside.
+This is the one module of `model/` that imports torch; `inference/` never imports it.
+"""
+
+from dataclasses import asdict, dataclass
+from typing import NamedTuple, cast
+
+import torch
+import torch.nn.functional as F
+from torch import Tensor, nn
+
+from .kinds import KIND_NAMES
+from .surfaces import SURFACE_NAMES
+
+__all__ = ["Logits", "NetShape", "Probabilities", "SightNet", "WithProbabilities"]
+
+MULTIPLE_PX = 32  # the deepest stage's stride
+MEAN_DN, SCALE_DN = (
+    110.0,
+    64.0,
+)  # fixed, never per picture: a stretch would blow up the noise of clean views
+CLEAN_BIAS, UNSEEN_BIAS = (
+    3.0,
+    -3.0,
+)  # most pixels are clean and seen; starts the losses near their prior
+
+
+@dataclass(frozen=True)
+class NetShape:
+    """Widths and depths; `asdict` of it travels in checkpoints.
+
+    widths: channels at /2, /4, /8, /16, /32. encoder, decoder: residual blocks per stage, from /2 down.
+    dilations: one residual block at /32 each.
+    """
+
+    widths: tuple[int, int, int, int, int] = (32, 48, 96, 160, 256)
+    encoder: tuple[int, int, int, int] = (1, 1, 2, 2)
+    decoder: tuple[int, int, int, int] = (1, 1, 1, 1)
+    dilations: tuple[int, ...] = (1, 2, 4)
+    heads: int = 4
+
+    def as_dict(self) -> dict[str, object]:
+        """Plain values only."""
+        return asdict(self)
+
+
+class Logits(NamedTuple):
+    """Before softmax and sigmoid, at the picture's own size."""
+
+    surface: Tensor  # [N, 7, H, W]
+    kind: Tensor  # [N, 7, H, W]
+    unseen: Tensor  # [N, 1, H, W]
+    unlike: Tensor  # [N]
+
+
+class Probabilities(NamedTuple):
+    """What the ONNX file gives; same shapes as `Logits`, each in 0..1, surface and kind summing to 1."""
+
+    surface: Tensor
+    kind: Tensor
+    unseen: Tensor
+    unlike: Tensor
+
+
+def conv_bn(
+    c_in: int, c_out: int, size: int = 3, stride: int = 1, dilation: int = 1
+) -> nn.Sequential:
+    """Convolution without bias, then batch norm."""
+    pad = dilation * (size // 2)
+    conv = nn.Conv2d(c_in, c_out, size, stride, pad, dilation, bias=False)
+    return nn.Sequential(conv, nn.BatchNorm2d(c_out))
+
+
+class ResidualBlock(nn.Module):
+    """Two 3x3 convolutions beside the identity."""
+
+    def __init__(self, channels: int, dilation: int = 1) -> None:
+        super().__init__()
+        self.first = conv_bn(channels, channels, dilation=dilation)
+        self.second = conv_bn(channels, channels, dilation=dilation)
+        nn.init.zeros_(cast(nn.BatchNorm2d, self.second[1]).weight)  # starts as the identity
+
+    def forward(self, x: Tensor) -> Tensor:
+        return F.relu(x + self.second(F.relu(self.first(x))))
+
+
+class GlobalBranch(nn.Module):
+    """What the whole picture says, fed back to every place at /32.
+
+    Each place attends to the picture at /64 (a quarter of the keys, so that a 5-megapixel picture stays
+    affordable), and a pooled vector is added everywhere.
+    """
+
+    def __init__(self, channels: int, heads: int) -> None:
+        super().__init__()
+        self.heads, self.width = heads, channels // 2 // heads
+        inner = self.heads * self.width
+        self.query = nn.Conv2d(channels, inner, 1)
+        self.key = nn.Conv2d(channels, inner, 1)
+        self.value = nn.Conv2d(channels, inner, 1)
+        self.back = conv_bn(inner, channels, 1)
+        self.pooled = nn.Sequential(
+            nn.Linear(channels, channels // 2), nn.ReLU(), nn.Linear(channels // 2, channels)
+        )
+
+    def split(self, x: Tensor) -> Tensor:
+        """[N, heads * width, h, w] -> [N, heads, h * w, width]."""
+        n = x.shape[0]
+        return x.reshape(n, self.heads, self.width, -1).transpose(2, 3)
+
+    def forward(self, x: Tensor) -> Tensor:
+        n, _, h, w = x.shape
+        coarse = F.avg_pool2d(x, 3, 2, 1, count_include_pad=False)
+        q = self.split(self.query(x)) * self.width**-0.5
+        k, v = self.split(self.key(coarse)), self.split(self.value(coarse))
+        seen = torch.softmax(q @ k.transpose(2, 3), dim=-1) @ v  # [N, heads, h * w, width]
+        seen = seen.transpose(2, 3).reshape(n, self.heads * self.width, h, w)
+        everywhere = self.pooled(x.mean(dim=(2, 3)))[:, :, None, None]
+        return F.relu(x + self.back(seen) + everywhere)
+
+
+class UpStage(nn.Module):
+    """Deeper features to the skip's width, doubled, added to the skip, refined."""
+
+    def __init__(self, c_deep: int, c_skip: int, blocks: int) -> None:
+        super().__init__()
+        self.narrow = conv_bn(c_deep, c_skip, 1)
+        self.blocks = nn.Sequential(*(ResidualBlock(c_skip) for _ in range(blocks)))
+
+    def forward(self, deep: Tensor, skip: Tensor) -> Tensor:
+        up = F.interpolate(self.narrow(deep), scale_factor=2.0, mode="nearest")
+        return self.blocks(F.relu(up + skip))
+
+
+class SightNet(nn.Module):
+    """uint8 [N, H, W, 3] RGB -> `Logits` at the same H and W. Any H, W >= 1."""
+
+    def __init__(self, shape: NetShape | None = None) -> None:
+        super().__init__()
+        self.shape = shape = shape or NetShape()
+        w, surfaces, kinds = shape.widths, len(SURFACE_NAMES), len(KIND_NAMES)
+        self.stem = nn.Sequential(conv_bn(12, w[0]), nn.ReLU())
+        self.down = nn.ModuleList(
+            nn.Sequential(conv_bn(a, b, 3, stride=2), nn.ReLU())
+            for a, b in zip(w, w[1:], strict=False)
+        )
+        self.encode = nn.ModuleList(
+            nn.Sequential(*(ResidualBlock(c) for _ in range(count)))
+            for c, count in zip(w, shape.encoder, strict=False)
+        )
+        self.context = nn.Sequential(*(ResidualBlock(w[4], d) for d in shape.dilations))
+        self.whole = GlobalBranch(w[4], shape.heads)
+        self.up = nn.ModuleList(
+            UpStage(deep, skip, count)
+            for deep, skip, count in zip(w[1:], w, shape.decoder, strict=False)
+        )
+        self.surface_head = nn.Conv2d(w[0], 4 * surfaces, 1)
+        self.kind_head = nn.Conv2d(w[0], 4 * kinds, 1)
+        self.unseen_head = nn.Conv2d(w[0], 4, 1)
+        self.unlike_head = nn.Sequential(nn.Linear(2 * w[4], 64), nn.ReLU(), nn.Linear(64, 1))
+        with torch.no_grad():
+            cast(Tensor, self.kind_head.bias)[:4] += (
+                CLEAN_BIAS  # pixel shuffle: first four = class 0
+            )
+            cast(Tensor, self.unseen_head.bias).fill_(UNSEEN_BIAS)
+
+    def half(self, picture: Tensor) -> Logits:
+        """Logits at half the padded size, four phases per class: [N, 4 * classes, h, w] each (unlike [N])."""
+        height, width = picture.shape[1], picture.shape[2]
+        x = (picture.permute(0, 3, 1, 2).float() - MEAN_DN) / SCALE_DN
+        pad = (0, (-width) % MULTIPLE_PX, 0, (-height) % MULTIPLE_PX)
+        x = self.stem(F.pixel_unshuffle(F.pad(x, pad, mode="replicate"), 2))
+        skips: list[Tensor] = []
+        for encode, down in zip(self.encode, self.down, strict=True):
+            x = encode(x)
+            skips.append(x)
+            x = down(x)
+        deep = self.whole(self.context(x))  # [N, C, H/32, W/32]
+        pooled = torch.cat([deep.mean(dim=(2, 3)), deep.amax(dim=(2, 3))], dim=1)
+        x = deep
+        for up, skip in zip(reversed(self.up), reversed(skips), strict=True):
+            x = up(x, skip)
+        unlike = self.unlike_head(pooled)[:, 0]
+        return Logits(self.surface_head(x), self.kind_head(x), self.unseen_head(x), unlike)
+
+    def forward(self, picture: Tensor) -> Logits:
+        out = self.half(picture)
+        return Logits(*(full_size(maps, picture) for maps in out[:3]), out.unlike)
+
+
+def full_size(maps: Tensor, picture: Tensor) -> Tensor:
+    """[N, 4 * classes, h, w] at half the padded size -> [N, classes, H, W] at the picture's size."""
+    return F.pixel_shuffle(maps, 2)[:, :, : picture.shape[1], : picture.shape[2]]
+
+
+def grouped_softmax(maps: Tensor) -> Tensor:
+    """Softmax over the classes of [N, 4 * classes, h, w], per phase.
+
+    Written out on three axes: over a channel axis, onnxruntime's own Softmax takes longer than the
+    whole rest of the net.
+    """
+    n, c, h, w = maps.shape
+    flat = maps.reshape(n, c // 4, -1)  # [N, classes, 4 * h * w]
+    power = torch.exp(flat - flat.amax(dim=1, keepdim=True))
+    return (power / power.sum(dim=1, keepdim=True)).reshape(n, c, h, w)
+
+
+class WithProbabilities(nn.Module):
+    """The net with softmax and sigmoid inside: the form that is exported."""
+
+    def __init__(self, net: SightNet) -> None:
+        super().__init__()
+        self.net = net
+
+    def forward(self, picture: Tensor) -> Probabilities:
+        out = self.net.half(picture)
+        return Probabilities(
+            full_size(grouped_softmax(out.surface), picture),
+            full_size(grouped_softmax(out.kind), picture),
+            full_size(torch.sigmoid(out.unseen), picture),
+            torch.sigmoid(out.unlike),
+        )
