@@ -22,7 +22,7 @@ __all__ = ["FIBER_RADIUS_UM", "ConnectorShape", "MeridianProfile"]
 
 Array = NDArray[np.float64]
 
-DOME, CHAMFER, BARREL, FLOOR, WALL = range(5)
+DOME, CHAMFER, BARREL, FLOOR, WALL, OFF = range(6)
 _QUADRATURE = np.polynomial.legendre.leggauss(16)
 _SURFACE_OF_PIECE = np.array(
     [Surface.ENDFACE, Surface.CHAMFER, Surface.BARREL, Surface.CAVITY, Surface.CAVITY], np.uint8
@@ -59,7 +59,7 @@ class MeridianProfile:
         self._check_edge()
 
     def _check_edge(self) -> None:
-        radius = self._edge_radius(np.linspace(0.0, 360.0, 361))
+        radius: Array = self._edge_radius(np.linspace(0.0, 360.0, 361))
         if not (np.all(radius > FIBER_RADIUS_UM) and np.all(radius < self.shape.ferrule_radius_um)):
             raise ValueError(
                 f"an endface at {self.shape.apc_angle_deg:g} deg leaves no chamfer here, "
@@ -75,13 +75,18 @@ class MeridianProfile:
     @cached_property
     def s_end_um(self) -> dict[Surface, float]:
         """Path length (um) at which each surface ends, averaged over theta."""
-        theta = np.arange(0.0, 360.0, 0.5)
-        return {surface: float(np.mean(end)) for surface, end in self.s_ends_at(theta).items()}
+        ends = self.s_ends_at(self._all_round)
+        return {surface: float(np.mean(end)) for surface, end in ends.items()}
 
     @cached_property
     def s_floor_end_um(self) -> float:
         """Path length (um) from the fibre to the foot of the cavity's wall, averaged over theta."""
-        return float(np.mean(self._piece_ends(np.arange(0.0, 360.0, 0.5))[FLOOR]))
+        return float(np.mean(self._piece_ends(self._all_round)[FLOOR]))
+
+    @property
+    def _all_round(self) -> Array:
+        """Angles (deg) to average over: one stands for all where the meridians are alike."""
+        return np.zeros(1) if self._same_all_round else np.linspace(0.0, 359.5, 720)
 
     def s_ends_at(self, theta_deg: ArrayLike) -> dict[Surface, Array]:
         """Path length (um) at which each surface ends on the meridian(s) `theta_deg`."""
@@ -163,13 +168,15 @@ class MeridianProfile:
     def _locate(
         self, s_um: ArrayLike, theta_deg: ArrayLike
     ) -> tuple[Array, Array, NDArray[np.intp], Array]:
-        """Broadcast s, theta; the piece each s lies on (5 = off the chart) and all piece ends."""
+        """Broadcast s, theta; the piece each s lies on (OFF = off the chart) and all piece ends."""
         s, theta = np.broadcast_arrays(
             np.asarray(s_um, np.float64), np.asarray(theta_deg, np.float64)
         )
         ends = self._piece_ends(theta)
         piece = np.sum(s > ends, axis=0)
-        return s, theta, np.where((s >= 0) & np.isfinite(theta), piece, 5), ends
+        # the rim itself is on the chart however its path length was added up
+        piece = np.where(np.isclose(s, ends[WALL], rtol=1e-12, atol=0.0), WALL, piece)
+        return s, theta, np.where((s >= 0) & np.isfinite(theta), piece, OFF), ends
 
     def _dome_radius_at(self, s: Array, theta: Array) -> Array:
         c_r, _, rho = self._meridian_circle(theta)
@@ -356,7 +363,8 @@ class MeridianProfile:
         s = (hi + lo)[..., None] / 2 + half[..., None] * nodes
         piece = np.broadcast_to(np.arange(5)[:, None, None], s.shape)
         around = np.broadcast_to(theta[None, :, None], s.shape)
-        return np.sum(half * np.sum(weights * self._density(s, around, piece), axis=-1), axis=0)
+        inner = np.sum(weights * self._density(s, around, piece), axis=-1)
+        return np.sum(np.where(half > 0, half * inner, 0.0), axis=0)  # empty strips may lie off it
 
     def _theta_nodes(self, theta0: float, theta1: float) -> Iterator[tuple[Array, Array]]:
         """Gauss-Legendre nodes (deg) and weights (rad) on stretches where the outline is smooth."""
