@@ -81,7 +81,7 @@ class MeridianProfile:
     @cached_property
     def s_floor_end_um(self) -> float:
         """Path length (um) from the fibre to the foot of the cavity's wall, averaged over theta."""
-        return float(np.mean(self._piece_ends(self._all_round)[FLOOR]))
+        return float(self._piece_ends(self._all_round)[FLOOR].mean())
 
     @property
     def _all_round(self) -> Array:

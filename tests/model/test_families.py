@@ -3,6 +3,7 @@
 import math
 
 import pytest
+
 from fiberward.model.families import FAMILIES, Dimension, default_shape, find_family
 from fiberward.model.profile import MeridianProfile
 from fiberward.model.surfaces import Surface
@@ -28,7 +29,8 @@ def test_every_family_gives_a_shape_that_stands(family):
     assert profile.shape.ferrule_radius_um * 2 == family.ferrule_diameter.nominal
     assert (profile.shape.apc_angle_deg > 0) == (family.finish == "apc")
     ends = list(profile.s_end_um.values())
-    assert ends == sorted(ends) and len(ends) == 5
+    assert ends == sorted(ends)
+    assert len(ends) == 5
 
 
 @pytest.mark.parametrize("family", FAMILIES, ids=lambda f: f.name)

@@ -2,10 +2,11 @@
 
 import numpy as np
 import pytest
-from fiberward.model.profile import FIBER_RADIUS_UM, ConnectorShape, MeridianProfile
-from fiberward.model.surfaces import Surface
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
+from fiberward.model.profile import FIBER_RADIUS_UM, ConnectorShape, MeridianProfile
+from fiberward.model.surfaces import Surface
 
 ROUND = ConnectorShape(1249.5, 20000.0, 700.0, 300.0, 6000.0, 2500.0, 4000.0)
 SQUARE = ConnectorShape(1249.5, 12000.0, 700.0, 317.0, 6000.0, 2500.0, 4000.0, 0.3, 0.0, 20.0)
@@ -216,7 +217,9 @@ def test_off_the_chart_is_nan_and_surround():
     assert np.all(np.isnan(profile.area_density(beyond, 0.0)))
     assert np.all(profile.surface_at(beyond, 0.0) == Surface.SURROUND)
     s, theta, surface = profile.from_xyz([np.nan, 0.0, 0.0])
-    assert np.isnan(s) and np.isnan(theta) and surface == Surface.SURROUND
+    assert np.isnan(s)
+    assert np.isnan(theta)
+    assert surface == Surface.SURROUND
 
 
 def test_the_fibre_ends_at_62_5_um_radius():

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+
 from fiberward.model.families import default_shape, find_family
 from fiberward.model.profile import ConnectorShape, MeridianProfile
 from fiberward.model.surfaces import Surface
