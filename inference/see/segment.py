@@ -1,0 +1,208 @@
+"""What each pixel shows: the net's surfaces and kinds, whole or in blended tiles, and its deposits.
+
+A picture of at most `WHOLE_PX` pixels goes through the net in one piece. A larger one is cut into
+overlapping tiles at full resolution, whose probabilities are blended; one more pass over the whole
+picture, reduced to `WHOLE_PX`, says whether it shows a connector at all and has half of the say
+about surfaces, which only the whole picture can tell apart. Memory beyond the result is that of one
+row of tiles. The same picture and model give the same bits, whatever the threads or the order.
+"""
+
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from ...model.kinds import KIND_NAMES, Kind
+from ...model.surfaces import SURFACE_NAMES
+from .model_file import ModelCard, Thresholds, open_model
+from .pieces import connected_pieces, ring_around
+from .tiles import Span, tile_grid
+
+__all__ = ["Segmentation", "Segmenter", "deposit_pieces"]
+
+WHOLE_PX = 1.6e6
+SURFACES, KINDS = len(SURFACE_NAMES), len(KIND_NAMES)
+PLANES = SURFACES + KINDS + 1  # surface, kind and unseen, stacked in this order
+
+Floats = npt.NDArray[np.float32]
+Bytes = npt.NDArray[np.uint8]
+
+
+@dataclass(frozen=True)
+class Segmentation:
+    """What the net says about one picture; arrays [H, W] in the picture's own pixels.
+
+    `surface` uint8: the likeliest surface; below a deposit that of its host. `kind` uint8: the kind
+    of each deposit's pixels, 0 elsewhere. `doubtful` uint8: the same for pieces that are unsure.
+    `deposit_p` float32: probability of any deposit, 1 - P(clean). `kind_p` float16 [7, H, W].
+    `unseen` float32: probability that the picture cannot show a deposit here. `unlike`: probability
+    that the picture shows no connector. `min_px`: the smallest piece that counts, px.
+    """
+
+    surface: Bytes
+    kind: Bytes
+    deposit_p: Floats
+    kind_p: npt.NDArray[np.float16]
+    unseen: Floats
+    unlike: float
+    doubtful: Bytes | None = None
+    min_px: int = 1
+
+
+class Segmenter:
+    """Runs one model file on pictures.
+
+    `threads` None takes as many as the process may use. Raises ModelError for a file that is
+    missing, damaged or of another schema. A picture of more than `whole_px` pixels is cut into
+    tiles of at most `tile_px`.
+    """
+
+    card: ModelCard
+
+    def __init__(
+        self,
+        model_path: str | os.PathLike[str],
+        threads: int | None = None,
+        whole_px: float = WHOLE_PX,
+        tile_px: float = WHOLE_PX,
+    ) -> None:
+        self._session, self.card = open_model(model_path, threads)
+        self._whole_px, self._tile_px = whole_px, tile_px
+
+    def __call__(self, rgb: Bytes) -> Segmentation:
+        """Segment one picture, uint8 [H, W, 3] RGB, any H and W >= 1."""
+        if rgb.dtype != np.uint8 or rgb.ndim != 3 or rgb.shape[2] != 3 or rgb.size == 0:
+            raise ValueError(f"rgb: expected uint8 [H, W, 3], got {rgb.dtype} {list(rgb.shape)}")
+        height, width = rgb.shape[:2]
+        surface = np.empty((height, width), np.uint8)
+        unseen = np.empty((height, width), np.float32)
+        deposit_p = np.empty((height, width), np.float32)
+        kind_p = np.empty((KINDS, height, width), np.float16)
+        unlike, bands = self._planes(rgb)
+        top = 0
+        for planes in bands:
+            rows = slice(top, top + planes.shape[1])
+            surface[rows] = planes[:SURFACES].argmax(axis=0)
+            kind_p[:, rows] = planes[SURFACES:-1]
+            deposit_p[rows] = np.clip(1 - planes[SURFACES], 0, 1)
+            unseen[rows] = planes[-1]
+            top = rows.stop
+        sure, unsure = deposit_pieces(deposit_p, self.card.thresholds)
+        min_px = self.card.thresholds.min_px
+        kind, doubtful = (_kinds(mask, kind_p, min_px) for mask in (sure, unsure))
+        return Segmentation(surface, kind, deposit_p, kind_p, unseen, unlike, doubtful, min_px)
+
+    def _planes(self, rgb: Bytes) -> tuple[float, Iterator[Floats]]:
+        """`unlike`, and [PLANES, h, W] bands of rows, top to bottom, that make up the picture."""
+        height, width = rgb.shape[:2]
+        if height * width <= self._whole_px:
+            planes, unlike = self._run(rgb)
+            return unlike, iter([planes])
+        import cv2
+
+        shrink = (self._whole_px / (height * width)) ** 0.5
+        size_wh = max(1, int(width * shrink)), max(1, int(height * shrink))
+        cv: Any = cv2
+        planes, unlike = self._run(cv.resize(rgb, size_wh, interpolation=cv.INTER_AREA))
+        return unlike, self._blended(rgb, planes[:SURFACES])
+
+    def _run(self, rgb: Bytes) -> tuple[Floats, float]:
+        """The net's planes [PLANES, h, w] and `unlike` for one piece."""
+        wanted = ["surface", "kind", "unseen", "unlike"]
+        feed = {"picture": np.ascontiguousarray(rgb)[None]}
+        surface, kind, unseen, unlike = self._session.run(wanted, feed)
+        return np.concatenate([surface[0], kind[0], unseen[0]]), float(unlike[0])
+
+    def _blended(self, rgb: Bytes, whole_surface: Floats) -> Iterator[Floats]:
+        """Bands of the picture's tiles, blended, with the whole picture's say about surfaces."""
+        rows, cols = tile_grid(rgb.shape[:2], self._tile_px)
+        carried, carried_weight = np.zeros((PLANES, 0, 0), np.float32), np.zeros(0, np.float32)
+        for row, after in zip(rows, (*rows[1:], None), strict=True):
+            weight = row.weight()
+            band = self._row(rgb, row, cols) * weight[:, None]
+            if carried_weight.size:
+                band[:, : carried_weight.size] += carried
+                weight[: carried_weight.size] += carried_weight
+            done = (after.start if after else row.stop) - row.start
+            carried, carried_weight = band[:, done:], weight[done:]
+            planes = band[:, :done] / weight[:done, None]
+            span = slice(row.start, row.start + done)
+            planes[:SURFACES] += _enlarged(whole_surface, rgb.shape[:2], span)
+            planes[:SURFACES] *= 0.5
+            yield planes
+
+    def _row(self, rgb: Bytes, row: Span, cols: tuple[Span, ...]) -> Floats:
+        """One row of tiles, blended sideways: [PLANES, h, W]."""
+        total = np.zeros((PLANES, row.stop - row.start, rgb.shape[1]), np.float32)
+        weight = np.zeros(rgb.shape[1], np.float32)
+        for col in cols:
+            planes, _ = self._run(rgb[row.start : row.stop, col.start : col.stop])
+            share = col.weight()
+            total[:, :, col.start : col.stop] += planes * share
+            weight[col.start : col.stop] += share
+        total /= weight
+        return total
+
+
+def _enlarged(planes: Floats, size_hw: tuple[int, int], rows: slice) -> Floats:
+    """The given rows of `planes` [C, h, w] enlarged to `size_hw`, bilinear, pixel areas aligned."""
+    import cv2
+
+    _, h, w = planes.shape
+    height, width = size_hw
+    y = (np.arange(rows.start, rows.stop, dtype=np.float32) + 0.5) * (h / height) - 0.5
+    x = (np.arange(width, dtype=np.float32) + 0.5) * (w / width) - 0.5
+    cv: Any = cv2
+    at = (
+        np.broadcast_to(x, (y.size, width)).copy(),
+        np.broadcast_to(y[:, None], (y.size, width)).copy(),
+    )
+    edge = cv.BORDER_REPLICATE
+    return np.stack([cv.remap(p, *at, cv.INTER_LINEAR, borderMode=edge) for p in planes])
+
+
+def deposit_pieces(
+    deposit_p: Floats, thresholds: Thresholds
+) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+    """Masks [H, W] of the pixels in deposits and in unsure pieces (see `Thresholds`)."""
+    pieces = connected_pieces(deposit_p >= thresholds.grow)
+    large = pieces.area >= thresholds.min_px
+
+    def reaching(level: float) -> npt.NDArray[np.bool_]:
+        reached = np.zeros(large.size, bool)
+        reached[pieces.labels[deposit_p >= level]] = True
+        reached[0] = False
+        return reached & large
+
+    seeded = reaching(thresholds.seed)
+    return seeded[pieces.labels], (reaching(thresholds.floor) & ~seeded)[pieces.labels]
+
+
+def _kinds(mask: npt.NDArray[np.bool_], kind_p: npt.NDArray[np.float16], min_px: int) -> Bytes:
+    """The likeliest kind but clean of each pixel in `mask`, 0 elsewhere."""
+    kind = np.zeros(mask.shape, np.uint8)
+    rows, cols = np.nonzero(mask)
+    if rows.size:
+        kind[rows, cols] = kind_p[1:, rows, cols].argmax(axis=0) + int(Kind.PARTICLE)
+        _join_islands(kind, min_px)
+    return kind
+
+
+def _join_islands(kind: Bytes, min_px: int) -> None:
+    """Give islands of one kind smaller than `min_px` the kind that surrounds them most, in place.
+
+    Within a deposit such islands are the net wavering, and would be listed as further deposits.
+    """
+    for value in np.unique(kind[kind > 0]):
+        pieces = connected_pieces(kind == value)
+        for label in np.flatnonzero(pieces.area < min_px):
+            x, y, w, h = (int(v) for v in pieces.box[label])
+            window = np.s_[max(y - 1, 0) : y + h + 1, max(x - 1, 0) : x + w + 1]
+            island = pieces.labels[window] == label
+            votes = np.bincount(kind[window][ring_around(island, 1)], minlength=KINDS)
+            votes[[0, value]] = 0
+            if votes.any():
+                kind[window][island] = votes.argmax()
