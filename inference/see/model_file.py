@@ -1,7 +1,7 @@
 """A model file: one ONNX file that carries its labels, thresholds and scores in its own metadata.
 
-The input is `picture`, uint8 [N, H, W, 3] RGB; the outputs (`OUTPUTS`) are probabilities. A file that
-is missing, damaged, of another schema or with other labels is refused with a `ModelError`.
+The input is `picture`, uint8 [N, H, W, 3] RGB; the outputs (`OUTPUTS`) are probabilities. A file
+that is missing, damaged, of another schema or with other labels is refused with a `ModelError`.
 """
 
 import hashlib
@@ -82,7 +82,7 @@ def allowed_threads() -> int:
 
 
 def _session(data: bytes, path: Path, threads: int) -> Any:
-    import onnxruntime
+    import onnxruntime  # pyright: ignore[reportMissingTypeStubs]
 
     runtime: Any = onnxruntime
     runtime.disable_telemetry_events()
