@@ -1,0 +1,73 @@
+"""One picture in the making: light, labels and depth, on which deposits are put one after another."""
+
+from dataclasses import dataclass
+
+import torch
+from torch import Tensor
+
+from .anchors import Anchors
+from .light import Shaded
+from .scene import Part
+from .trace import Hits
+from .windows import Windows
+
+__all__ = ["Canvas", "SURFACE_OF_PART", "local_frame", "new_canvas"]
+
+# Surface index of each part, in the order of `Part`.
+SURFACE_OF_PART = (0, 1, 2, 3, 4, 5, 6, 1, 2)
+FERRULE_PARTS = (Part.BARREL, Part.CHAMFER, Part.ENDFACE, Part.FIBER)
+
+
+@dataclass
+class Canvas:
+    """Pictures being painted, [N, H, W, ...]; changed in place by the deposit painters.
+
+    `light` is linear radiance; `shadow` a factor on the host's diffuse share; `near` says whether the
+    pixel belongs to the ferrule's layer (for the blur by depth); `depth` mm beyond the fibre.
+    """
+
+    diffuse: Tensor
+    mirror: Tensor
+    shadow: Tensor
+    surface: Tensor
+    kind: Tensor
+    instance: Tensor
+    depth: Tensor
+    near: Tensor
+    next_instance: int = 1
+
+    def take_instances(self, count: int) -> Tensor:
+        """`count` fresh instance numbers, int16: unique in the whole batch."""
+        first = self.next_instance
+        self.next_instance += count
+        return torch.arange(first, first + count, device=self.kind.device, dtype=torch.int16)
+
+    def label(self, windows: Windows, where: Tensor, kind: int, instance: Tensor) -> None:
+        """Name the pixels `where` [M, w, w] as deposits of `kind`, one instance per window."""
+        self_kind = torch.full_like(where, kind, dtype=torch.uint8)
+        windows.put(self.kind, self_kind, where)
+        windows.put(self.instance, instance[:, None, None].expand(where.shape), where)
+
+
+def new_canvas(hits: Hits, shaded: Shaded) -> Canvas:
+    """A clean canvas of the traced and lit scene."""
+    table = torch.tensor(SURFACE_OF_PART, device=hits.part.device, dtype=torch.uint8)
+    near = torch.zeros_like(hits.part, dtype=torch.bool)
+    for part in FERRULE_PARTS:
+        near |= hits.part == part
+    return Canvas(
+        shaded.diffuse.clone(),
+        shaded.mirror.clone(),
+        torch.ones_like(hits.depth),
+        table[hits.part.long()],
+        torch.zeros_like(hits.part),
+        torch.zeros_like(hits.part, dtype=torch.int16),
+        hits.depth.clone(),
+        near,
+    )
+
+
+def local_frame(anchors: Anchors, point: Tensor) -> tuple[Tensor, Tensor, Tensor]:
+    """Coordinates of points [M, w, w, 3] in the anchors' tangent frames: along, across, height (mm)."""
+    d = point - anchors.point[:, None, None]
+    return tuple((d * axis[:, None, None]).sum(-1) for axis in (anchors.along, anchors.across, anchors.normal))  # type: ignore[return-value]

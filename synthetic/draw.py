@@ -1,0 +1,65 @@
+"""Random draws for a batch of scenes: one seed, one stream, the same numbers on every device."""
+
+from collections.abc import Sequence
+
+import torch
+from torch import Tensor
+
+__all__ = ["Draw"]
+
+
+class Draw:
+    """A seeded stream of random tensors.
+
+    Everything is drawn on the CPU and then moved, so a seed gives the same scene on CPU and GPU;
+    only the sensor's noise is drawn on the device itself (`noise`).
+    """
+
+    def __init__(self, seed: int, device: torch.device) -> None:
+        self.device = device
+        self._cpu = torch.Generator().manual_seed(seed)
+        self._own = torch.Generator(device=device).manual_seed(seed)
+
+    def unit(self, *shape: int) -> Tensor:
+        """Uniform in [0, 1), float32."""
+        return torch.rand(shape, generator=self._cpu).to(self.device, non_blocking=True)
+
+    def uniform(self, low: float, high: float, *shape: int) -> Tensor:
+        """Uniform in [low, high), float32."""
+        return low + (high - low) * self.unit(*shape)
+
+    def log_uniform(self, low: float, high: float, *shape: int) -> Tensor:
+        """Uniform in the logarithm, in [low, high), float32."""
+        return low * (high / low) ** self.unit(*shape)
+
+    def normal(self, *shape: int) -> Tensor:
+        """Standard normal, float32."""
+        return torch.randn(shape, generator=self._cpu).to(self.device, non_blocking=True)
+
+    def chance(self, probability: float, *shape: int) -> Tensor:
+        """True with the given probability, bool."""
+        return self.unit(*shape) < probability
+
+    def pick(self, weights: Sequence[float], *shape: int) -> Tensor:
+        """Index drawn by `weights` (need not sum to one), int64."""
+        edges = torch.tensor(weights, dtype=torch.float64).cumsum(0)
+        edges = (edges / edges[-1]).float().to(self.device)
+        return torch.searchsorted(edges, self.unit(*shape), right=True).clamp_(max=len(weights) - 1)
+
+    def one_of(self, rows: Sequence[Sequence[float]], *shape: int) -> Tensor:
+        """One of `rows`, each equally likely: shape + (len(row),)."""
+        table = torch.tensor(rows, device=self.device, dtype=torch.float32)
+        return table[self.pick([1.0] * len(rows), *shape)]
+
+    def direction(self, *shape: int) -> Tensor:
+        """Unit vectors, uniform on the sphere: shape + (3,)."""
+        v = self.normal(*shape, 3)
+        return v / v.norm(dim=-1, keepdim=True).clamp_min(1e-6)
+
+    def noise(self, *shape: int) -> Tensor:
+        """Standard normal on the device, float32: reproducible on one kind of device only."""
+        return torch.randn(shape, generator=self._own, device=self.device)
+
+    def noise_unit(self, *shape: int) -> Tensor:
+        """Uniform in [0, 1) on the device, float32: reproducible on one kind of device only."""
+        return torch.rand(shape, generator=self._own, device=self.device)

@@ -1,0 +1,72 @@
+"""What is known exactly about each rendered picture: connector, camera and deposits."""
+
+import math
+
+import torch
+from torch import Tensor
+
+from ..model.kinds import KIND_NAMES
+from ..model.surfaces import SURFACE_NAMES
+from .anchors import Anchors
+from .canvas import SURFACE_OF_PART, Canvas
+from .scene import Scene
+from .trace import Hits
+
+__all__ = ["scene_truth"]
+
+UM = 1000.0
+
+
+def scene_truth(
+    scene: Scene, hits: Hits, placed: list[tuple[str, Anchors]], canvas: Canvas
+) -> list[dict[str, object]]:
+    """One dict per picture: `ferrule_diameter_mm`, `um` (ends of surfaces), camera, `deposits`."""
+    rows: list[dict[str, object]] = []
+    connectors, cameras = scene.connectors, scene.cameras
+    for i in range(canvas.kind.shape[0]):
+        rows.append({
+            "ferrule_diameter_mm": round(2 * float(connectors.ferrule_radius[i]), 4),
+            "endface_radius_mm": float(connectors.dome_radius[i]),
+            "apc_deg": float(connectors.apc_deg[i]),
+            "um": surface_ends(scene, i),
+            "tilt_deg": math.degrees(float(cameras.tilt[i])),
+            "turn_deg": math.degrees(float(cameras.turn[i])) % 360,
+            "roll_deg": math.degrees(float(cameras.roll[i])),
+            "um_per_px": float(cameras.mm_per_px[i]) * UM,
+            "fiber_px": [float(v) for v in cameras.fiber_px[i]],
+            "distance_mm": float(cameras.depth[i]),
+            "deposits": [],
+        })  # fmt: skip
+    number = 1
+    for kind, anchors in placed:
+        for j in range(anchors.batch.shape[0]):
+            rows[int(anchors.batch[j])]["deposits"].append(deposit_row(anchors, j, kind, number))  # type: ignore[attr-defined]
+            number += 1
+    return rows
+
+
+def deposit_row(anchors: Anchors, j: int, kind: str, number: int) -> dict[str, object]:
+    """A deposit as drawn; `id` is its number in the batch's instance mask."""
+    assert kind in KIND_NAMES
+    return {
+        "id": number,
+        "kind": kind,
+        "surface": SURFACE_NAMES[SURFACE_OF_PART[int(anchors.part[j])]],
+        "s_um": float(anchors.s_mm[j]) * UM,
+        "theta_deg": math.degrees(float(anchors.theta_rad[j])) % 360,
+    }
+
+
+def surface_ends(scene: Scene, i: int) -> dict[str, float]:
+    """Travel distance at which each surface ends, um."""
+    c = scene.connectors
+    radius, edge, dome = (float(v[i]) for v in (c.ferrule_radius, c.edge_radius, c.dome_radius))
+    face = dome * math.asin(edge / dome)
+    chamfer = face + math.hypot(radius - edge, float(c.chamfer_depth[i]))
+    barrel = chamfer + float(c.barrel_length[i])
+    half = c.cavity_half[i]
+    floor = barrel + float(torch.as_tensor(half).min()) - radius
+    return {
+        "fiber": 62.5, "endface": face * UM, "chamfer": chamfer * UM, "barrel": barrel * UM,
+        "cavity_floor": floor * UM, "cavity_wall": (floor + float(c.cavity_depth[i])) * UM,
+    }  # fmt: skip
