@@ -3,12 +3,12 @@
     uint8 [N, H, W, 3] RGB, any H and W
       -> normalise, pad to a multiple of 32 (edge values), pixel-unshuffle to /2
       -> stages at /2, /4, /8, /16, /32 of residual blocks; dilated blocks at /32
-      -> global branch at /32: attention over the whole picture and a pooled vector, because surround,
-         housing and cavity look alike within a small window
+      -> global branch at /32: attention over the whole picture and a pooled vector, because
+         surround, housing and cavity look alike within a small window
       -> back up to /2 by adding the skips -> 1x1 convolutions and pixel shuffle to [N, ., H, W]
 
-Batch norm and ReLU only, so that the convolutions fold and quantise to int8. Everything the net needs to
-know about a picture (channel order, scaling, padding) lives in here; nobody normalises outside.
+Batch norm and ReLU only, so that the convolutions fold and quantise to int8. All that the net needs
+to know about a picture (channel order, scaling, padding) lives in here; nobody normalises outside.
 This is the one module of `model/` that imports torch; `inference/` never imports it.
 """
 
@@ -39,7 +39,7 @@ CLEAN_BIAS, UNSEEN_BIAS = (
 class NetShape:
     """Widths and depths; `asdict` of it travels in checkpoints.
 
-    widths: channels at /2, /4, /8, /16, /32. encoder, decoder: residual blocks per stage, from /2 down.
+    widths: channels at /2, /4, /8, /16, /32. encoder, decoder: blocks per stage, from /2 down.
     dilations: one residual block at /32 each.
     """
 
@@ -64,7 +64,7 @@ class Logits(NamedTuple):
 
 
 class Probabilities(NamedTuple):
-    """What the ONNX file gives; same shapes as `Logits`, each in 0..1, surface and kind summing to 1."""
+    """What the ONNX file gives, shaped like `Logits`, in 0..1; surface and kind sum to 1."""
 
     surface: Tensor
     kind: Tensor
@@ -97,8 +97,8 @@ class ResidualBlock(nn.Module):
 class GlobalBranch(nn.Module):
     """What the whole picture says, fed back to every place at /32.
 
-    Each place attends to the picture at /64 (a quarter of the keys, so that a 5-megapixel picture stays
-    affordable), and a pooled vector is added everywhere.
+    Each place attends to the picture at /64 (a quarter of the keys, so that a 5-megapixel
+    picture stays affordable), and a pooled vector is added everywhere.
     """
 
     def __init__(self, channels: int, heads: int) -> None:
@@ -174,8 +174,8 @@ class SightNet(nn.Module):
             )
             cast(Tensor, self.unseen_head.bias).fill_(UNSEEN_BIAS)
 
-    def half(self, picture: Tensor) -> Logits:
-        """Logits at half the padded size, four phases per class: [N, 4 * classes, h, w] each (unlike [N])."""
+    def half_size(self, picture: Tensor) -> Logits:
+        """Logits at half the padded size: [N, 4 phases * classes, h, w] each, unlike [N]."""
         height, width = picture.shape[1], picture.shape[2]
         x = (picture.permute(0, 3, 1, 2).float() - MEAN_DN) / SCALE_DN
         pad = (0, (-width) % MULTIPLE_PX, 0, (-height) % MULTIPLE_PX)
@@ -194,12 +194,17 @@ class SightNet(nn.Module):
         return Logits(self.surface_head(x), self.kind_head(x), self.unseen_head(x), unlike)
 
     def forward(self, picture: Tensor) -> Logits:
-        out = self.half(picture)
-        return Logits(*(full_size(maps, picture) for maps in out[:3]), out.unlike)
+        out = self.half_size(picture)
+        return Logits(
+            full_size(out.surface, picture),
+            full_size(out.kind, picture),
+            full_size(out.unseen, picture),
+            out.unlike,
+        )
 
 
 def full_size(maps: Tensor, picture: Tensor) -> Tensor:
-    """[N, 4 * classes, h, w] at half the padded size -> [N, classes, H, W] at the picture's size."""
+    """[N, 4 * classes, h, w] at half the padded size -> [N, classes, H, W] at its own."""
     return F.pixel_shuffle(maps, 2)[:, :, : picture.shape[1], : picture.shape[2]]
 
 
@@ -223,7 +228,7 @@ class WithProbabilities(nn.Module):
         self.net = net
 
     def forward(self, picture: Tensor) -> Probabilities:
-        out = self.net.half(picture)
+        out = self.net.half_size(picture)
         return Probabilities(
             full_size(grouped_softmax(out.surface), picture),
             full_size(grouped_softmax(out.kind), picture),

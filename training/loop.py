@@ -1,0 +1,284 @@
+"""The training loop, for one process or several (`torchrun`), on CPU or GPU.
+
+    python -m fiberward.training.loop --config CONFIG.toml --run DIR [--minutes M]
+    torchrun --nproc_per_node 2 -m fiberward.training.loop --config ... --run ... --minutes ...
+
+A call goes on from DIR's last checkpoint if there is one. One warm-up and one cosine run over all
+calls. Everything random is a function of the settings' seed, the step and the process, so a
+checkpoint's step number is its random state. Needs torch and numpy only.
+"""
+
+import argparse
+import contextlib
+import math
+import os
+import signal
+import sys
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, cast
+
+import torch
+import torch.distributed as dist
+from torch import Tensor, nn
+from torch.optim.swa_utils import get_ema_multi_avg_fn
+
+from ..model.errors import FiberwardError, TrainingError
+from ..model.net import Logits, SightNet
+from . import checkpoint
+from .checkpoint import RunState
+from .config import TrainingConfig, read_config
+from .losses import Batch, loss, prepare
+from .report import Reporter, machine
+from .source import Prefetcher, Source, batch_seed, render_source
+from .validation import validate
+
+__all__ = ["Processes", "Trainer", "learning_rate", "main", "train"]
+
+GO_ON, SAVE, STOP, BROKEN = 0, 1, 2, 3  # what the processes agree on, the largest wins
+
+
+@dataclass(frozen=True)
+class Processes:
+    """This process among those of the run."""
+
+    rank: int
+    world: int
+    device: torch.device
+
+    @staticmethod
+    def join() -> "Processes":
+        """As torchrun's environment says; a single process without it."""
+        rank, world = int(os.environ.get("RANK", "0")), int(os.environ.get("WORLD_SIZE", "1"))
+        local = int(os.environ.get("LOCAL_RANK", "0"))
+        on_gpu = torch.cuda.is_available()
+        device = torch.device("cuda", local) if on_gpu else torch.device("cpu")
+        if on_gpu:
+            torch.cuda.set_device(device)
+        if world > 1 and not dist.is_initialized():
+            dist.init_process_group("nccl" if on_gpu else "gloo")
+        return Processes(rank, world, device)
+
+    def agree(self, code: int) -> int:
+        """The largest code that any process says."""
+        if self.world == 1:
+            return code
+        value = torch.tensor(code, device=self.device)
+        dist.all_reduce(value, dist.ReduceOp.MAX)
+        return int(value.item())
+
+
+def learning_rate(config: TrainingConfig, step: int) -> float:
+    """Linear warm-up, then half a cosine down to 0 at `config.steps`."""
+    if step < config.warmup_steps:
+        return config.learning_rate * (step + 1) / config.warmup_steps
+    done = (step - config.warmup_steps) / max(config.steps - config.warmup_steps, 1)
+    return config.learning_rate * 0.5 * (1 + math.cos(math.pi * min(done, 1.0)))
+
+
+def make_optimiser(net: nn.Module, config: TrainingConfig) -> torch.optim.Optimizer:
+    """AdamW; biases and batch norm are not decayed."""
+    decayed = [p for p in net.parameters() if p.ndim > 1]
+    plain = [p for p in net.parameters() if p.ndim <= 1]
+    groups = [
+        {"params": decayed, "weight_decay": config.weight_decay},
+        {"params": plain, "weight_decay": 0.0},
+    ]
+    fused = next(net.parameters()).is_cuda
+    return torch.optim.AdamW(groups, lr=config.learning_rate, fused=fused)
+
+
+class Trainer:
+    """One process's net, optimiser, average and source."""
+
+    def __init__(self, config: TrainingConfig, source: Source, processes: Processes) -> None:
+        self.config, self.source, self.processes = config, source, processes
+        torch.manual_seed(config.seed)  # pyright: ignore[reportUnknownMemberType]
+        device = processes.device
+        net = SightNet(config.net).to(device)
+        if device.type == "cuda":
+            net = net.to(memory_format=torch.channels_last)
+            torch.backends.cudnn.benchmark = True
+        self.state = RunState(
+            net=net,
+            ema={k: v.detach().clone() for k, v in net.state_dict().items()},
+            optimiser=make_optimiser(net, config),
+        )
+        self.finite = torch.ones((), dtype=torch.bool, device=device)
+        self.prefetcher = Prefetcher(self.make_batch, device)
+        self.forward: nn.Module = net
+
+    def wrap(self) -> None:
+        """Compile and distribute the net; after a checkpoint has been loaded."""
+        net: nn.Module = self.state.net.train()
+        if self.config.compile:
+            net = cast(nn.Module, torch.compile(net))
+        if self.processes.world > 1:
+            on_gpu = self.processes.device.type == "cuda"
+            net = nn.parallel.DistributedDataParallel(
+                net,
+                device_ids=[self.processes.device.index] if on_gpu else None,
+                broadcast_buffers=False,
+                gradient_as_bucket_view=True,
+            )
+        self.forward = net
+
+    def make_batch(self, step: int) -> Batch:
+        """The renders of `step`, with their pixel weights."""
+        plan = self.config.batches[step % len(self.config.batches)]
+        seed = batch_seed(self.config, step, self.processes.rank)
+        with torch.no_grad():
+            return prepare(self.source(plan, seed), self.config.loss)
+
+    def step(self, batch: Batch) -> dict[str, Tensor]:
+        """One step of descent; gives the loss's parts as device scalars, without waiting."""
+        for group in self.state.optimiser.param_groups:
+            group["lr"] = learning_rate(self.config, self.state.step)
+        self.state.optimiser.zero_grad(set_to_none=True)
+        device_type = self.processes.device.type
+        half = self.config.bf16 and device_type == "cuda"
+        with torch.autocast(device_type, torch.bfloat16, enabled=half):
+            out = cast(Logits, self.forward(batch.picture))
+        result = loss(out, batch, self.config.loss)
+        result.total.backward()  # pyright: ignore[reportUnknownMemberType]
+        norm = nn.utils.clip_grad_norm_(self.state.net.parameters(), self.config.clip)
+        self.finite &= torch.isfinite(result.total.detach()) & torch.isfinite(norm)
+        self.state.optimiser.step()
+        self.average()
+        self.state.step += 1
+        return result.parts | {"total": result.total.detach(), "gradient": norm.detach()}
+
+    @torch.no_grad()
+    def average(self) -> None:
+        """Move the average towards the net; a young run averages over what there is of it."""
+        decay = min(self.config.ema_decay, (1 + self.state.step) / (10 + self.state.step))
+        now = self.state.net.state_dict()
+        moving = [k for k, v in self.state.ema.items() if v.is_floating_point()]
+        blend = get_ema_multi_avg_fn(decay)
+        blend([self.state.ema[k] for k in moving], [now[k] for k in moving], 0)
+
+
+@dataclass
+class Deadline:
+    """When to stop or to save: the call's minutes, a signal, or the time since the last save."""
+
+    minutes: float | None
+    save_minutes: float
+    begun_s: float
+    saved_s: float
+    signalled: bool = False
+
+    def listen(self) -> None:
+        """Let SIGTERM and SIGINT end the call after the current steps, with a checkpoint."""
+
+        def note(_number: int, _frame: Any) -> None:
+            self.signalled = True
+
+        for number in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(number, note)
+
+    def code(self) -> int:
+        """What this process would do now."""
+        now = time.monotonic()
+        if self.signalled or (self.minutes is not None and now - self.begun_s >= 60 * self.minutes):
+            return STOP
+        return SAVE if now - self.saved_s >= 60 * self.save_minutes else GO_ON
+
+
+def keep(trainer: Trainer, run: Path, deadline: Deadline) -> None:
+    """Round the state in every process, write it in the first."""
+    checkpoint.round_state(trainer.state)
+    if trainer.processes.rank == 0:
+        about = machine(trainer.processes.device, trainer.processes.world)
+        checkpoint.save(run, trainer.state, trainer.config, about)
+    deadline.saved_s = time.monotonic()
+
+
+def check(trainer: Trainer, deadline: Deadline) -> int:
+    """What all processes do next. Raises `TrainingError` in each if any loss was not finite."""
+    code = trainer.processes.agree(deadline.code() if bool(trainer.finite) else BROKEN)
+    if code == BROKEN:
+        raise TrainingError(
+            f"step {trainer.state.step}: the loss or its gradient is not finite; the last "
+            "checkpoint is from before; lower learning_rate or look at the renders"
+        )
+    return code
+
+
+def run_steps(trainer: Trainer, run: Path, deadline: Deadline, reporter: Reporter) -> None:
+    """Train until the run's last step or the deadline; leaves a checkpoint."""
+    state, config = trainer.state, trainer.config
+    trainer.prefetcher.start(state.step)
+    while state.step < config.steps:
+        batch = trainer.prefetcher.take()
+        parts = trainer.step(batch)
+        if state.step < config.steps:
+            trainer.prefetcher.start(state.step)
+        reporter.add(parts, batch.picture.shape[0] * trainer.processes.world)
+        if state.step % config.check_every and state.step < config.steps:
+            continue
+        code = check(trainer, deadline)
+        reporter.write(
+            state.step, learning_rate(config, state.step - 1), trainer.prefetcher.busy_s()
+        )
+        if code == SAVE:
+            keep(trainer, run, deadline)
+        if code == STOP:
+            break
+    keep(trainer, run, deadline)
+
+
+def train(config: TrainingConfig, source: Source, run: Path, minutes: float | None) -> int:
+    """Train or go on training in the folder `run`; gives the step reached.
+
+    minutes: wall-clock limit of this call, after which it saves and ends; None = to the last step.
+    Raises `TrainingError` for a non-finite loss, `ModelError` for a damaged or foreign checkpoint.
+    """
+    begun = time.monotonic()
+    processes = Processes.join()
+    trainer = Trainer(config, source, processes)
+    resumed = checkpoint.load(run, trainer.state, config)
+    trainer.wrap()
+    deadline = Deadline(minutes, config.save_minutes, begun, time.monotonic())
+    deadline.listen()
+    with Reporter(run, config, quiet=processes.rank != 0) as reporter:
+        reporter.note(
+            f"{'goes on' if resumed else 'begins'} at step {trainer.state.step} of {config.steps}"
+        )
+        run_steps(trainer, run, deadline, reporter)
+        if processes.rank == 0 and config.validation_batches:
+            net, _, _ = checkpoint.load_ema(run)
+            figures = validate(net.to(processes.device), source, config)
+            reporter.figures(trainer.state.step, figures)
+    if processes.world > 1:
+        dist.barrier()
+    return trainer.state.step
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """The loop's own command line; exit code as the project's."""
+    parser = argparse.ArgumentParser(prog="fiberward.training.loop", description="Train the net.")
+    parser.add_argument("--config", type=Path, required=True, help="TOML with the run's settings")
+    parser.add_argument(
+        "--run", type=Path, required=True, help="folder of the run; goes on if begun"
+    )
+    parser.add_argument("--minutes", type=float, default=None, help="stop after this long, saved")
+    options = parser.parse_args(arguments)
+    try:
+        config = read_config(options.config)
+        device = Processes.join().device
+        train(config, render_source(device), options.run, options.minutes)
+    except FiberwardError as error:
+        print(f"fiberward: {error}", file=sys.stderr, flush=True)
+        return error.exit_code
+    finally:
+        if dist.is_initialized():
+            with contextlib.suppress(RuntimeError):
+                dist.destroy_process_group()
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
