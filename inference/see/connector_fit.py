@@ -1,0 +1,282 @@
+"""Least squares of one connector's shape and the cameras of its views on the views' outlines.
+
+Lengths are in units of the ferrule's radius here, so the fit knows nothing of micrometres. A view
+has six unknowns: the axis' lean in the picture (two), the fibre's pixel (two), the log of the scale
+at the fibre (ferrule radii per px) and the nearness (ferrule radii over the camera's distance). The
+views of one connector share the shape. Each outline point is compared with the curve it lies on:
+
+    circle of radius r at height z   where the point's ray meets that height, less r
+    barrel's silhouette              distance between the point's ray and the axis, less 1
+
+both divided by their slope in the picture, so that residuals are in px (Sampson's distance). Weights
+fall with the residual (Geman-McClure), so dirt on an outline and wrong labels hardly count.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import numpy.typing as npt
+
+__all__ = ["FitResult", "Prior", "ViewPoints", "fit_views", "view_residuals"]
+
+Floats = npt.NDArray[np.float64]
+
+# Columns of a view's parameters and of the shape's.
+LEAN_X, LEAN_Y, FIBER_X, FIBER_Y, LOG_SCALE, NEARNESS = range(6)
+EDGE, CHAMFER, BOW, BARREL, MOUTH, DEPTH = range(6)
+VIEW_SIZE = SHAPE_SIZE = 6
+POINT_SD_PX = 1.5  # of one outline point: label errors run on along an outline, so it is generous
+FIBER_SD_PX = 1.0
+_STEP = 1e-5
+
+
+@dataclass(frozen=True)
+class ViewPoints:
+    """The points px [n, 2] of one view by the curve they lie on; empty where none were found.
+
+    `edge`: endface against chamfer. `rim`: chamfer against barrel, or against the ground where the
+    far chamfer is seen. `side`: the barrel's silhouette. `floor`: barrel against cavity floor.
+    `mouth`: cavity against housing. `fiber_px`: the fibre's centre. `centre_px`: the picture's.
+    """
+
+    edge: Floats
+    rim: Floats
+    side: Floats
+    floor: Floats
+    mouth: Floats
+    fiber_px: tuple[float, float] | None
+    centre_px: tuple[float, float]
+
+    @property
+    def count(self) -> int:
+        """How many points there are."""
+        parts = (self.edge, self.rim, self.side, self.floor, self.mouth)
+        return sum(len(part) for part in parts)
+
+
+@dataclass(frozen=True)
+class Prior:
+    """What is known of the shape beforehand: mean and standard deviation of each, [6]."""
+
+    mean: Floats
+    sd: Floats
+    nearness_mean: float
+    nearness_sd: float
+
+
+@dataclass(frozen=True)
+class FitResult:
+    """Where a fit ended: views [V, 6], shape [6], their covariance [6 V + 6, 6 V + 6]."""
+
+    views: Floats
+    shape: Floats
+    covariance: Floats
+    residual_px: tuple[dict[str, Floats], ...] = field(default=())
+
+
+@dataclass(frozen=True)
+class Pinhole:
+    """A view's parameters made ready: the axis in camera axes, scale, 1 / focal length."""
+
+    axis: Floats
+    fiber: Floats
+    scale: float
+    per_focal: float
+    centre: Floats
+
+    @staticmethod
+    def of(view: Floats, centre_px: tuple[float, float]) -> "Pinhole":
+        """From the parameters of one view [6]."""
+        lean = float(np.hypot(view[LEAN_X], view[LEAN_Y]))
+        share = np.sinc(lean / np.pi)  # sin(lean) / lean
+        axis = np.array([share * view[LEAN_X], -share * view[LEAN_Y], -np.cos(lean)])
+        scale = float(np.exp(view[LOG_SCALE]))
+        per_focal = scale * float(view[NEARNESS])
+        return Pinhole(axis, view[FIBER_X : FIBER_Y + 1], scale, per_focal, np.array(centre_px))
+
+    def rays(self, px: Floats) -> tuple[Floats, Floats]:
+        """Ray bases (at the fibre's depth) and directions [n, 3] of picture points [n, 2]."""
+        base = np.zeros((len(px), 3))
+        base[:, :2] = (px - self.fiber) * self.scale
+        direction = np.ones((len(px), 3))
+        direction[:, :2] = (px - self.centre) * self.per_focal
+        return base, direction
+
+
+def circle_points(camera: Pinhole, px: Floats, z: float) -> tuple[Floats, Floats, Floats]:
+    """Where rays meet height z: points [n, 3], radii [n], and d radius / d px [n]."""
+    base, direction = camera.rays(px)
+    along = direction @ camera.axis
+    t = (z - base @ camera.axis) / along
+    point = base + t[:, None] * direction
+    radius = np.sqrt(np.maximum(np.sum(point * point, axis=1) - z * z, 1e-12))
+    size = camera.scale + t * camera.per_focal
+    tug = np.sum(point * direction, axis=1) / along
+    gx = (point[:, 0] - camera.axis[0] * tug) * size / radius
+    gy = (point[:, 1] - camera.axis[1] * tug) * size / radius
+    return point, radius, np.hypot(gx, gy)
+
+
+def circle_residual(camera: Pinhole, px: Floats, radius: float, z: float) -> Floats:
+    """Signed distance px [n] of points outside a circle about the axis at height z."""
+    _, found, slope = circle_points(camera, px, z)
+    return (found - radius) / np.maximum(slope, 1e-9)
+
+
+def side_residual(camera: Pinhole, px: Floats) -> Floats:
+    """Signed distance px [n] of points outside the barrel's silhouette (radius 1)."""
+    base, direction = camera.rays(px)
+    across = np.cross(direction, camera.axis)
+    norm = np.maximum(np.linalg.norm(across, axis=1), 1e-9)
+    gap = np.abs(np.sum(base * across, axis=1)) / norm
+    flat_base = base - (base @ camera.axis)[:, None] * camera.axis
+    flat_ray = direction - (direction @ camera.axis)[:, None] * camera.axis
+    t = -np.sum(flat_base * flat_ray, axis=1) / np.maximum(np.sum(flat_ray**2, axis=1), 1e-9)
+    size = np.maximum(camera.scale + t * camera.per_focal, 0.2 * camera.scale)
+    return (gap - 1) / size
+
+
+def heights(shape: Floats) -> tuple[float, float, float, float]:
+    """Heights of edge, rim, floor and mouth; the fibre's is 0."""
+    edge, bow = float(shape[EDGE]), float(shape[BOW])
+    edge_z = -bow * edge * edge / (1 + np.sqrt(max(1 - (bow * edge) ** 2, 0.0)))
+    rim_z = edge_z - float(shape[CHAMFER])
+    floor_z = rim_z - float(shape[BARREL])
+    return edge_z, rim_z, floor_z, floor_z + float(shape[DEPTH])
+
+
+def view_residuals(points: ViewPoints, view: Floats, shape: Floats) -> dict[str, Floats]:
+    """Residuals px of each group of points."""
+    camera = Pinhole.of(view, points.centre_px)
+    edge_z, rim_z, floor_z, mouth_z = heights(shape)
+    residuals = {
+        "edge": circle_residual(camera, points.edge, float(shape[EDGE]), edge_z),
+        "rim": circle_residual(camera, points.rim, 1.0, rim_z),
+        "side": side_residual(camera, points.side),
+        "floor": circle_residual(camera, points.floor, 1.0, floor_z),
+        "mouth": circle_residual(camera, points.mouth, float(shape[MOUTH]), mouth_z),
+    }
+    if points.fiber_px is not None:
+        residuals["fiber"] = np.array(points.fiber_px) - view[FIBER_X : FIBER_Y + 1]
+    return residuals
+
+
+def _stacked(points: ViewPoints, view: Floats, shape: Floats) -> Floats:
+    residuals = view_residuals(points, view, shape)
+    return np.concatenate(
+        [r / (FIBER_SD_PX if name == "fiber" else POINT_SD_PX) for name, r in residuals.items()]
+    )
+
+
+def _jacobian(points: ViewPoints, view: Floats, shape: Floats, at: Floats) -> Floats:
+    """Forward differences [n, 12] by the view's and the shape's parameters."""
+    columns: list[Floats] = []
+    for index in range(VIEW_SIZE + SHAPE_SIZE):
+        moved_view, moved_shape = view.copy(), shape.copy()
+        size = 0.01 if index in (FIBER_X, FIBER_Y) else _STEP
+        if index < VIEW_SIZE:
+            moved_view[index] += size
+        else:
+            moved_shape[index - VIEW_SIZE] += size
+        columns.append((_stacked(points, moved_view, moved_shape) - at) / size)
+    return np.stack(columns, axis=1)
+
+
+def _robust(residual: Floats, width: float) -> tuple[float, Floats]:
+    """Geman-McClure cost and weights for residuals in standard deviations."""
+    square = (residual / width) ** 2
+    return float(np.sum(width**2 * square / (1 + square))), 1 / (1 + square) ** 2
+
+
+class _Problem:
+    """The normal equations of all views together."""
+
+    def __init__(self, views: Sequence[ViewPoints], prior: Prior, width: float) -> None:
+        self.views, self.prior, self.width = views, prior, width
+        self.size = VIEW_SIZE * len(views) + SHAPE_SIZE
+
+    def cost(self, x: Floats) -> float:
+        """Robust cost of the points plus that of the prior."""
+        cameras, shape = split(x)
+        total = 0.0
+        for points, view in zip(self.views, cameras, strict=True):
+            residual = _stacked(points, view, shape)
+            if not np.isfinite(residual).all():
+                return float("inf")
+            total += _robust(residual, self.width)[0]
+        off = (shape - self.prior.mean) / self.prior.sd
+        near = (cameras[:, NEARNESS] - self.prior.nearness_mean) / self.prior.nearness_sd
+        return total + float(off @ off) + float(near @ near)
+
+    def equations(self, x: Floats) -> tuple[Floats, Floats]:
+        """Matrix and right-hand side of the weighted normal equations at x."""
+        cameras, shape = split(x)
+        matrix, right = np.zeros((self.size, self.size)), np.zeros(self.size)
+        common = np.arange(VIEW_SIZE * len(self.views), self.size)
+        for k, (points, view) in enumerate(zip(self.views, cameras, strict=True)):
+            residual = _stacked(points, view, shape)
+            slope = _jacobian(points, view, shape, residual)
+            weight = _robust(residual, self.width)[1]
+            at = np.concatenate([np.arange(VIEW_SIZE * k, VIEW_SIZE * (k + 1)), common])
+            matrix[np.ix_(at, at)] += (slope * weight[:, None]).T @ slope
+            right[at] -= slope.T @ (weight * residual)
+            near = VIEW_SIZE * k + NEARNESS
+            pull = 1 / self.prior.nearness_sd**2
+            matrix[near, near] += pull
+            right[near] -= pull * (view[NEARNESS] - self.prior.nearness_mean)
+        pull_shape = 1 / self.prior.sd**2
+        matrix[common, common] += pull_shape
+        right[common] -= pull_shape * (shape - self.prior.mean)
+        return matrix, right
+
+
+def split(x: Floats) -> tuple[Floats, Floats]:
+    """Views [V, 6] and shape [6] of a parameter vector."""
+    return x[:-SHAPE_SIZE].reshape(-1, VIEW_SIZE), x[-SHAPE_SIZE:]
+
+
+def clamped(x: Floats) -> Floats:
+    """x with what must be positive or bounded put back inside."""
+    x = x.copy()
+    cameras, shape = split(x)  # views into x
+    cameras[:, NEARNESS] = np.clip(cameras[:, NEARNESS], 0.0, 0.2)
+    shape[EDGE] = np.clip(shape[EDGE], 0.15, 0.98)
+    shape[CHAMFER] = np.clip(shape[CHAMFER], 0.01, 1.5)
+    shape[BOW] = np.clip(shape[BOW], 0.0, 0.45)
+    shape[BARREL] = np.clip(shape[BARREL], 0.5, 25.0)
+    shape[MOUTH] = np.clip(shape[MOUTH], 1.02, 8.0)
+    shape[DEPTH] = np.clip(shape[DEPTH], 0.1, 25.0)
+    return x
+
+
+def fit_views(
+    views: Sequence[ViewPoints], start: FitResult, prior: Prior, width: float, rounds: int = 15
+) -> FitResult:
+    """Levenberg-Marquardt from `start`; `width` is where weights fall, in point deviations."""
+    problem = _Problem(views, prior, width)
+    x = clamped(np.concatenate([start.views.ravel(), start.shape]))
+    cost, damping = problem.cost(x), 1e-3
+    matrix, right = problem.equations(x)
+    for _ in range(rounds):
+        diagonal = np.diag(np.diag(matrix) + 1e-9)
+        trial = clamped(x + np.linalg.solve(matrix + damping * diagonal, right))
+        trial_cost = problem.cost(trial)
+        if trial_cost < cost:
+            done = cost - trial_cost < 1e-4 * (1 + cost) and damping < 1e-2
+            x, cost, damping = trial, trial_cost, max(damping / 10, 1e-7)
+            if done:
+                break
+            matrix, right = problem.equations(x)
+        else:
+            damping *= 10
+            if damping > 1e6:
+                break
+    cameras, shape = split(x)
+    result = FitResult(cameras, shape, np.linalg.pinv(matrix))
+    return replace(result, residual_px=_residuals(views, result))
+
+
+def _residuals(views: Sequence[ViewPoints], fit: FitResult) -> tuple[dict[str, Floats], ...]:
+    pairs = zip(views, fit.views, strict=True)
+    return tuple(view_residuals(points, view, fit.shape) for points, view in pairs)

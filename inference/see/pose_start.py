@@ -1,0 +1,148 @@
+"""A first guess of a view's camera from ellipses, and which outline point lies on which curve."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from ...model.surfaces import Surface
+from .connector_fit import (
+    BOW,
+    CHAMFER,
+    EDGE,
+    VIEW_SIZE,
+    Pinhole,
+    ViewPoints,
+    circle_points,
+    heights,
+    side_residual,
+)
+from .rims import Outline, ViewOutlines
+
+__all__ = ["Ellipse", "first_views", "robust_ellipse", "sort_points"]
+
+Floats = npt.NDArray[np.float64]
+_NONE = np.zeros((0, 2))
+FAINT_FACING = 0.12  # a chamfer seen more grazingly than this does not show its far rim
+SIDE_TOLERANCE = 0.06  # of the ferrule's radius, and at least 3 px
+FEWEST = 12
+
+
+@dataclass(frozen=True)
+class Ellipse:
+    """Centre px (x, y), half axes px (long, short), direction of the short axis (unit vector)."""
+
+    centre: Floats
+    long_px: float
+    short_px: float
+    short_axis: Floats
+
+
+def robust_ellipse(px: Floats) -> Ellipse | None:
+    """The ellipse through most of the points [n, 2]: fit, drop what lies far off, fit again."""
+    import cv2
+
+    keep = np.ones(len(px), bool)
+    result: Ellipse | None = None
+    for _ in range(5):
+        if keep.sum() < FEWEST:
+            return result
+        (cx, cy), (width, height), angle = cv2.fitEllipseDirect(px[keep].astype(np.float32))
+        if not (width > 4 and height > 4):
+            return result
+        turn = np.radians(angle if width < height else angle + 90)
+        short_axis = np.array([np.cos(turn), np.sin(turn)])
+        long_px, short_px = max(width, height) / 2, min(width, height) / 2
+        result = Ellipse(np.array([cx, cy]), long_px, short_px, short_axis)
+        off = px - result.centre
+        u, v = off @ short_axis, off @ np.array([-short_axis[1], short_axis[0]])
+        gap = (np.hypot(u / short_px, v / long_px) - 1) * short_px
+        spread = float(np.median(np.abs(gap)))
+        keep = np.abs(gap) < max(1.0, 3 * spread)
+    return result
+
+
+def first_views(lines: ViewOutlines, edge_default: float) -> tuple[list[Floats], float] | None:
+    """Guesses [6] for one view, likelier first, and the endface edge in ferrule radii.
+
+    None if no ellipse fits the endface's outline. The sign of the lean is ambiguous seen from the
+    front; then both are given.
+    """
+    ellipse = robust_ellipse(lines.endface.px)
+    if ellipse is None:
+        return None
+    axis = ellipse.short_axis
+    barrel = lines.ferrule.px[lines.ferrule.inside == Surface.BARREL]
+    body = barrel if len(barrel) >= FEWEST else lines.front.px
+    toward = float((body.mean(axis=0) - ellipse.centre) @ axis)
+    down = axis if toward >= 0 else -axis
+    lean = float(np.arccos(np.clip(ellipse.short_px / ellipse.long_px, 0.05, 1.0)))
+    across = lines.front.px @ np.array([-axis[1], axis[0]])
+    radius_px = float(np.ptp(across)) / 2
+    whole = lines.front.cut_share < 0.1 and radius_px > 1.02 * ellipse.long_px
+    if not whole:
+        radius_px = ellipse.long_px / edge_default
+    fiber = lines.fiber.centre_px if lines.fiber else tuple(ellipse.centre)
+    edge = float(np.clip(ellipse.long_px / radius_px, 0.2, 0.97))
+    guesses = [
+        # the picture's down direction is (-sin roll, cos roll); lean = tilt (sin roll, cos roll)
+        np.array([-sign * down[0] * lean, sign * down[1] * lean, *fiber, -np.log(radius_px), 0.03])
+        for sign in (1.0, -1.0)
+    ]
+    sure = abs(toward) > 0.15 * ellipse.long_px
+    return (guesses[:1] if sure else guesses), edge
+
+
+def _far_rim_shown(camera: Pinhole, px: Floats, shape: Floats) -> npt.NDArray[np.bool_]:
+    """Whether the chamfer faces the camera well enough where rays meet the rim's plane."""
+    _, rim_z, _, _ = heights(shape)
+    point, radius, _ = circle_points(camera, px, rim_z)
+    radial = (point - rim_z * camera.axis) / radius[:, None]
+    depth, run = float(shape[CHAMFER]), 1 - float(shape[EDGE])
+    normal = (depth * radial + run * camera.axis) / np.hypot(depth, run)
+    _, direction = camera.rays(px)
+    facing = -np.sum(normal * direction, axis=1) / np.linalg.norm(direction, axis=1)
+    return facing > FAINT_FACING
+
+
+def _some(px: Floats) -> Floats:
+    return px if len(px) >= FEWEST else _NONE
+
+
+def sort_points(lines: ViewOutlines, view: Floats, shape: Floats, all_groups: bool) -> ViewPoints:
+    """The outline points by the curve they lie on, given the fit so far.
+
+    Without `all_groups` only the curves that need no good fit: edge, near rim, silhouettes.
+    """
+    assert view.shape == (VIEW_SIZE,) and shape[BOW] >= 0
+    height, width = lines.size_hw
+    centre = (width / 2, height / 2)
+    camera = Pinhole.of(view, centre)
+    front, ferrule = lines.front, lines.ferrule
+    chamfer = front.inside == Surface.CHAMFER
+    rim = chamfer & ((front.outside == Surface.BARREL) | _far_rim_shown(camera, front.px, shape))
+    barrel = ferrule.inside == Surface.BARREL
+    off_side = np.abs(side_residual(camera, ferrule.px))
+    tolerance = max(3.0, SIDE_TOLERANCE / camera.scale)
+    along = (ferrule.px - view[2:4]) @ -camera.axis[:2]
+    side = barrel & (off_side < tolerance) & (along > 0) & (np.hypot(*camera.axis[:2]) > 0.15)
+    floor = barrel & (ferrule.outside == Surface.CAVITY) & (off_side > 2 * tolerance)
+    return ViewPoints(
+        edge=_some(lines.endface.px),
+        rim=_some(front.px[rim]),
+        side=_some(ferrule.px[side]),
+        floor=_some(ferrule.px[floor]) if all_groups else _NONE,
+        mouth=_some(_mouth_points(lines.mouth, camera, tolerance)) if all_groups else _NONE,
+        fiber_px=lines.fiber.centre_px if lines.fiber else None,
+        centre_px=centre,
+    )
+
+
+def _mouth_points(mouth: Outline | None, camera: Pinhole, tolerance: float) -> Floats:
+    """Points between cavity (or the barrel that runs into it) and the housing."""
+    if mouth is None:
+        return _NONE
+    off_side = np.abs(side_residual(camera, mouth.px))
+    cavity = mouth.inside == Surface.CAVITY
+    barrel = (mouth.inside == Surface.BARREL) & (off_side > 2 * tolerance)
+    return mouth.px[(cavity | barrel) & (mouth.outside == Surface.HOUSING)]

@@ -1,0 +1,176 @@
+"""Outlines of the ferrule and the cavity's mouth in a mask of surfaces, as points in the picture.
+
+An outline is taken where a slightly blurred mask crosses one half, so its points are good to a
+fraction of a pixel; each point knows which surface lies just inside and just outside of it.
+"""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from ...model.surfaces import Surface
+
+__all__ = ["FiberDisc", "Outline", "ViewOutlines", "fiber_disc", "outlines_of"]
+
+Floats = npt.NDArray[np.float64]
+Bytes = npt.NDArray[np.uint8]
+
+BLUR_PX = 1.5
+STEP_PX = 3.0  # how far from the outline the surface inside and outside is looked up
+POINTS = 240  # most points kept per outline
+FEWEST_PX = 300  # a smaller piece is no ferrule front
+
+
+@dataclass(frozen=True)
+class Outline:
+    """Points px [n, 2] (x, y) of one outline, and the surfaces inside and outside, uint8 [n].
+
+    Points within a few pixels of the frame are left out; `cut_share` is their share.
+    """
+
+    px: Floats
+    inside: Bytes
+    outside: Bytes
+    cut_share: float
+
+    def where(self, keep: npt.NDArray[np.bool_]) -> Floats:
+        """The points that `keep` [n] picks, px [m, 2]."""
+        return self.px[keep]
+
+
+@dataclass(frozen=True)
+class FiberDisc:
+    """The fibre's disc as seen: centre px (x, y) and area px."""
+
+    centre_px: tuple[float, float]
+    area_px: float
+
+
+@dataclass(frozen=True)
+class ViewOutlines:
+    """What one view's mask of surfaces gives to a fit.
+
+    `endface`: outline of endface and fibre. `front`: of endface and chamfer. `ferrule`: with the
+    barrel. `mouth`: of ferrule and cavity; None without a cavity. `size_hw`: the picture's size.
+    """
+
+    endface: Outline
+    front: Outline
+    ferrule: Outline
+    mouth: Outline | None
+    fiber: FiberDisc | None
+    size_hw: tuple[int, int]
+
+
+def _largest(mask: Bytes) -> Bytes | None:
+    """The largest 8-connected piece of a 0/1 mask; None if it is too small to be a ferrule."""
+    import cv2
+
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
+    if count < 2:
+        return None
+    best = 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
+    if stats[best, cv2.CC_STAT_AREA] < FEWEST_PX:
+        return None
+    return (labels == best).view(np.uint8)
+
+
+def _lookup(image: npt.NDArray[Any], px: Floats) -> npt.NDArray[Any]:
+    """Nearest pixel of `image` under points px [n, 2], clipped to the frame."""
+    height, width = image.shape
+    column = np.clip(np.floor(px[:, 0]).astype(int), 0, width - 1)
+    row = np.clip(np.floor(px[:, 1]).astype(int), 0, height - 1)
+    return image[row, column]
+
+
+def _bilinear(image: npt.NDArray[np.float32], px: Floats) -> Floats:
+    """Image values at points px [n, 2] (pixel centres at i + 0.5)."""
+    import cv2
+
+    at = np.ascontiguousarray(px - 0.5, np.float32)
+    values = cv2.remap(image, at[:, 0], at[:, 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return values.reshape(-1).astype(np.float64)
+
+
+def _outline(surface: Bytes, mask: Bytes) -> Outline | None:
+    """The outer outline of a mask's largest piece."""
+    import cv2
+
+    piece = _largest(mask)
+    if piece is None:
+        return None
+    found, _ = cv2.findContours(piece, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    ring = max(found, key=len).reshape(-1, 2).astype(np.float64) + 0.5
+    height, width = surface.shape
+    margin = 2 * BLUR_PX
+    inner = np.all((ring > margin) & (ring < np.array([width, height]) - margin), axis=1)
+    ring = ring[np.linspace(0, len(ring) - 1, min(len(ring), POINTS)).astype(int)]
+    ring = ring[np.all((ring > margin) & (ring < np.array([width, height]) - margin), axis=1)]
+    if len(ring) < 12:
+        return None
+    filled = cv2.drawContours(np.zeros_like(piece), found, -1, 1, cv2.FILLED)
+    soft = cv2.GaussianBlur(filled.astype(np.float32), (0, 0), BLUR_PX)
+    px, outward = _refine(soft, ring)
+    return Outline(
+        px,
+        _lookup(surface, px - STEP_PX * outward),
+        _lookup(surface, px + STEP_PX * outward),
+        float(1 - inner.mean()),
+    )
+
+
+def _refine(soft: npt.NDArray[np.float32], px: Floats) -> tuple[Floats, Floats]:
+    """Points moved along the slope of a blurred mask to where it is one half; outward normals."""
+    outward = np.zeros_like(px)
+    for _ in range(3):
+        dx = _bilinear(soft, px + [1, 0]) - _bilinear(soft, px - [1, 0])
+        dy = _bilinear(soft, px + [0, 1]) - _bilinear(soft, px - [0, 1])
+        slope = np.stack([dx, dy], axis=1) / 2
+        steep = np.maximum(np.linalg.norm(slope, axis=1), 0.02)
+        step = np.clip((0.5 - _bilinear(soft, px)) / steep, -1.5, 1.5)
+        outward = -slope / steep[:, None]
+        px = px - step[:, None] * outward
+    return px, outward
+
+
+def fiber_disc(surface: Bytes) -> FiberDisc | None:
+    """The fibre's largest piece; None when nothing is labelled fibre.
+
+    Its centre is that of the smallest box round it after specks are opened away, which dirt at one
+    side moves less than a centroid where it hides part of the disc.
+    """
+    import cv2
+
+    mask = (surface == Surface.FIBER).view(np.uint8)
+    count, labels, stats, centres = cv2.connectedComponentsWithStats(mask, connectivity=8)
+    if count < 2:
+        return None
+    best = 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
+    area = float(stats[best, cv2.CC_STAT_AREA])
+    if area < 6:
+        return None
+    del labels
+    x, y = centres[best]
+    return FiberDisc((float(x) + 0.5, float(y) + 0.5), area)
+
+
+def outlines_of(surface: Bytes) -> ViewOutlines | str:
+    """The outlines in a mask of surfaces uint8 [H, W], or why there are none, in plain words."""
+    face = np.isin(surface, (Surface.ENDFACE, Surface.FIBER))
+    front = face | (surface == Surface.CHAMFER)
+    ferrule = front | (surface == Surface.BARREL)
+    endface_line = _outline(surface, face.view(np.uint8))
+    if endface_line is None:
+        return "no endface found"
+    front_line = _outline(surface, front.view(np.uint8))
+    ferrule_line = _outline(surface, ferrule.view(np.uint8))
+    if front_line is None or ferrule_line is None:
+        return "no ferrule rim found"
+    cavity = surface == Surface.CAVITY
+    mouth = _outline(surface, (ferrule | cavity).view(np.uint8)) if cavity.any() else None
+    height, width = surface.shape
+    return ViewOutlines(
+        endface_line, front_line, ferrule_line, mouth, fiber_disc(surface), (height, width)
+    )
