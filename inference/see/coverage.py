@@ -14,8 +14,8 @@ __all__ = ["Coverage"]
 class Coverage:
     """Share (0..1) of each surface's area on which a deposit of `size_um` would have been seen.
 
-    `unseen_map`: bool raster of the travel map, True where nothing shows the surface; None where no view
-    could be placed. `gaps`: plain sentences on what is missing.
+    `unseen_map`: bool raster of the travel map, True where nothing shows the surface; None where
+    no view could be placed. `gaps`: plain sentences on what is missing.
     """
 
     share: dict[Surface, float]

@@ -18,10 +18,10 @@ __all__ = ["Deposit"]
 class Deposit:
     """One physical deposit, however many views show it.
 
-    Lengths in um, areas in um2, `theta_deg` in [0, 360), `confidence` in 0..1. `s_um`, `theta_deg` and
-    their neighbours are None where the place is unknown or (theta) the deposit lies all round.
-    `off_zone`: nothing of it within 125 um of the axis. `unsure`: between the detection floor and the
-    threshold. `seen_in`: indices of the views that show it.
+    Lengths in um, areas in um2, `theta_deg` in [0, 360), `confidence` in 0..1. `s_um`, `theta_deg`
+    and their neighbours are None where the place is unknown or (theta) the deposit lies all round.
+    `off_zone`: nothing of it within 125 um of the axis. `unsure`: between the detection floor and
+    the threshold. `seen_in`: indices of the views that show it.
     """
 
     id: int

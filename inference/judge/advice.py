@@ -1,0 +1,97 @@
+"""What to do next, in plain sentences: which surface to clean with what, or which picture to take.
+
+Sequence dry, look, dry, look, wet and at once dry, look: a public cleaning procedure of a network
+equipment maker. What reaches where: tool types of IEC TR 62627-01, reach from memory. From the
+cavity inwards to the fibre, so that nothing is pushed onto what is already clean: our own order.
+"""
+
+from collections.abc import Sequence
+
+from ...model.kinds import Kind
+from ...model.surfaces import Surface
+from ..see.fuse import Deposit
+from .adhesion import times_own_weight
+from .stops import Reason
+
+__all__ = ["cleaning_advice", "reshoot_advice", "retire_advice"]
+
+_TOOLS = {
+    Surface.HOUSING: "Wipe the housing's outside with a lint-free wipe before anything else.",
+    Surface.CAVITY: (
+        "Clean the cavity with a lint-free swab round the ferrule and filtered air; "
+        "a reel or pen cleaner does not reach it."
+    ),
+    Surface.BARREL: (
+        "Wipe round the ferrule's side with a folded lint-free wipe, towards its end; "
+        "a reel or pen cleaner does not reach it."
+    ),
+    Surface.CHAMFER: (
+        "Roll the chamfer along a lint-free wipe; most reel and pen cleaners reach the "
+        "endface only."
+    ),
+    Surface.ENDFACE: "Clean the endface last, with a fresh stretch of a dry reel, pen or wipe.",
+}
+_WET = (
+    "Dry cleaning was not enough: wet a lint-free wipe lightly with 99 % isopropyl alcohol, "
+    "wipe, and wipe dry at once so that nothing dries on the ferrule or creeps from its side."
+)
+_WET_LATER = "Films and dried residue may need a second pass, lightly wet and at once dry."
+_NEVER_WET = "Never use liquid in a bulkhead adapter or a receptacle."
+_AGAIN = "Then take the same pictures again: no cleaning is certain to have worked."
+_STICKY_KINDS = (Kind.FILM, Kind.RESIDUE, Kind.LIQUID)
+
+
+def cleaning_advice(stopping: Sequence[Deposit], cleanings_failed: int) -> tuple[str, ...]:
+    """Sentences for cleaning what stops the mate, surface by surface from outside in."""
+    places = {_tool_place(deposit) for deposit in stopping}
+    lines = [text for surface, text in _TOOLS.items() if surface in places]
+    if cleanings_failed:
+        lines.append(_WET)
+    elif any(deposit.kind in _STICKY_KINDS for deposit in stopping):
+        lines.append(_WET_LATER)
+    if cleanings_failed or any(deposit.kind in _STICKY_KINDS for deposit in stopping):
+        lines.append(_NEVER_WET)
+    grains = [d.size_um for d in stopping if d.kind == Kind.PARTICLE and d.size_um > 0]
+    if grains:
+        times = times_own_weight(max(grains))
+        lines.append(
+            f"Tapping does not help: even the largest grain sticks with about {times:.0e} times "
+            "its weight (JKR, dry quartz)."
+        )
+    return (*lines, _AGAIN)
+
+
+def _tool_place(deposit: Deposit) -> Surface:
+    return Surface.ENDFACE if deposit.surface == Surface.FIBER else deposit.surface
+
+
+def reshoot_advice(reasons: Sequence[Reason]) -> tuple[str, ...]:
+    """Sentences on which pictures to take again, from the reasons for a reshoot."""
+    rules = {reason.rule for reason in reasons}
+    lines: list[str] = []
+    if rules & {"no-usable-view", "coverage", "coarse-view", "unreadable-view"}:
+        lines.append(
+            "Take one front view and three oblique ones (tilt 45 to 60 deg, 120 deg apart), "
+            "sharp on the ferrule and without burnt-out highlights."
+        )
+    lines += [reason.text for reason in reasons if reason.rule == "turn-gap"]
+    if "unsure-deposit" in rules:
+        lines.append(
+            "Take the marked place again, closer or under another light: the pictures cannot tell "
+            "whether it is dirt. Or clean it and look again."
+        )
+    if "in-zone-required" in rules:
+        lines.append(
+            "Grade the zones under your own microscope and state the result, or add a closer "
+            "picture of the endface."
+        )
+    return tuple(lines)
+
+
+def retire_advice() -> tuple[str, ...]:
+    """Sentences for a connector that cleaning did not save."""
+    return (
+        "Take the connector out of service and mark it; re-polish or replace it under local rules.",
+        "Look at whatever it was mated with: damage and hard grains leave their print on the other "
+        "end.",
+    )

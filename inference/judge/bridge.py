@@ -1,0 +1,217 @@
+"""Grains that hold two mated ferrules apart, and what they do to the joint.
+
+Two domes of radius R1 and R2 (um) that touch at their apexes leave, at radius r from the axis, the
+gap r^2/2 (1/R1 + 1/R2); for like domes r^2/R. A hard grain thicker than that gap bridges it. All
+of this takes grain and ferrule as rigid and the apex on the axis: the worst case, not a prediction.
+"""
+
+from dataclasses import dataclass
+from math import asin, hypot, pi, sin, sqrt
+
+from ...model.families import FAMILIES, ConnectorFamily
+from ...model.kinds import KINDS
+from ...model.shape import ConnectorShape
+from ...model.surfaces import Surface
+from ..see.fuse import Deposit
+
+__all__ = [
+    "Bridge",
+    "HertzContact",
+    "Wedge",
+    "bridge_of",
+    "bridge_radius_um",
+    "from_front_um",
+    "gap_um",
+    "hertz_contact",
+    "mean_pressure_mpa",
+    "rest_gap_um",
+    "sleeve_reach_um",
+    "spring_force_n",
+    "wedge_of",
+]
+
+ZIRCONIA_YOUNG_GPA = 210.0  # common value for partly stabilised zirconia
+ZIRCONIA_POISSON = 0.3
+
+
+def effective_radius_um(radius1_um: float, radius2_um: float | None = None) -> float:
+    """R such that the gap between both domes is r^2/R: the harmonic mean of the two radii (um)."""
+    second = radius1_um if radius2_um is None else radius2_um
+    return 2.0 / (1.0 / radius1_um + 1.0 / second)
+
+
+def gap_um(radius_um: float, dome1_um: float, dome2_um: float | None = None) -> float:
+    """Gap (um) at `radius_um` from the axis between two domes in contact; like domes by default.
+
+    Parabola r^2/R: for r = 1250 um and R = 5 mm it is 1.6 % below the exact sphere.
+    """
+    return radius_um**2 / effective_radius_um(dome1_um, dome2_um)
+
+
+def bridge_radius_um(grain_um: float, dome1_um: float, dome2_um: float | None = None) -> float:
+    """Radius (um) within which a rigid grain of this height keeps the domes apart: sqrt(d R)."""
+    return sqrt(grain_um * effective_radius_um(dome1_um, dome2_um))
+
+
+def rest_gap_um(
+    grain_um: float, radius_um: float, dome1_um: float, dome2_um: float | None = None
+) -> float:
+    """Gap (um) left at the fibre by a rigid grain at `radius_um`, axes parallel; 0 if it fits."""
+    return max(0.0, grain_um - gap_um(radius_um, dome1_um, dome2_um))
+
+
+@dataclass(frozen=True)
+class HertzContact:
+    """Contact of two spheres: diameter (um), peak and mean pressure (MPa), approach (um)."""
+
+    diameter_um: float
+    peak_mpa: float
+    mean_mpa: float
+    approach_um: float
+
+
+def hertz_contact(
+    force_n: float,
+    dome1_um: float,
+    dome2_um: float | None = None,
+    young_gpa: float = ZIRCONIA_YOUNG_GPA,
+    poisson: float = ZIRCONIA_POISSON,
+) -> HertzContact:
+    """Hertz contact of two domes of one material (K. L. Johnson, Contact Mechanics, ch. 4).
+
+    a^3 = 3 F R' / (4 E'), 1/R' = 1/R1 + 1/R2, E' = E / (2 (1 - nu^2)), approach a^2/R',
+    mean F / (pi a^2), peak 3/2 of it. N, um, GPa in; um and MPa out.
+    """
+    relative_um = effective_radius_um(dome1_um, dome2_um) / 2
+    modulus_mpa = young_gpa * 1e3 / (2 * (1 - poisson**2))  # MPa = N/mm2
+    radius_mm = (3 * force_n * relative_um * 1e-3 / (4 * modulus_mpa)) ** (1 / 3)
+    mean = force_n / (pi * radius_mm**2)
+    return HertzContact(
+        diameter_um=2e3 * radius_mm,
+        peak_mpa=1.5 * mean,
+        mean_mpa=mean,
+        approach_um=radius_mm**2 / (relative_um * 1e-3) * 1e3,
+    )
+
+
+def mean_pressure_mpa(force_n: float, diameter_um: float) -> float:
+    """Force over the area of a disc: MPa."""
+    return force_n / (pi * (diameter_um * 1e-3) ** 2 / 4)
+
+
+@dataclass(frozen=True)
+class Bridge:
+    """What a hard grain on the dome does as it lies (um); the rigid worst case.
+
+    `grain_um`: its height, taken as its area-equivalent size. `radius_um`: its nearest point to the
+    axis. `radius_limit_um`: bridge radius, clipped at the endface's edge. `rest_gap_um`: what it
+    leaves open at the fibre. `contact_um`: diameter of the Hertz contact of the clean joint.
+    """
+
+    bridges: bool
+    grain_um: float
+    radius_um: float
+    gap_um: float
+    radius_limit_um: float
+    rest_gap_um: float
+    contact_um: float
+    assumes: str
+
+
+@dataclass(frozen=True)
+class Wedge:
+    """Upper bound on what a hard grain between barrel and sleeve does to the ferrule's end.
+
+    `offset_um` sideways at the endface, `tilt_deg` of the axis.
+    """
+
+    grain_um: float
+    from_front_um: float
+    sleeve_reach_um: float
+    offset_um: float
+    tilt_deg: float
+    assumes: str
+
+
+_HARD = {row.kind for row in KINDS if row.hard}
+
+
+def _family(shape: ConnectorShape) -> ConnectorFamily:
+    """The family whose ferrule is nearest in size and whose finish is the shape's."""
+    finish = "apc" if shape.apc_angle_deg > 0 else "pc"
+    rows = [family for family in FAMILIES if family.finish == finish]
+    wanted = 2 * shape.ferrule_radius_um
+    return min(rows, key=lambda family: abs(family.ferrule_diameter.nominal - wanted))
+
+
+def spring_force_n(shape: ConnectorShape) -> float:
+    """Nominal force (N) with which this ferrule size is pressed; see families for the source."""
+    return _family(shape).spring_force.nominal
+
+
+def sleeve_reach_um(shape: ConnectorShape) -> float:
+    """How far (um) from the mating plane the sleeve covers one ferrule: half the sleeve."""
+    return _family(shape).sleeve_length.nominal / 2
+
+
+def bridge_of(deposit: Deposit, shape: ConnectorShape) -> Bridge | None:
+    """Whether a deposit bridges; None where the model does not hold or the place is unknown.
+
+    Only hard kinds on the dome of an upright (PC) endface: on an angled one the two faces meet
+    along another direction and r^2/R does not hold. The mating dome is taken as alike.
+    """
+    on_dome = deposit.surface in (Surface.FIBER, Surface.ENDFACE)
+    if deposit.kind not in _HARD or not on_dome or shape.apc_angle_deg > 0:
+        return None
+    nearest = deposit.s_min_um if deposit.s_min_um is not None else deposit.s_um
+    if nearest is None:
+        return None
+    radius = shape.dome_radius_um * sin(nearest / shape.dome_radius_um)
+    limit = min(bridge_radius_um(deposit.size_um, shape.dome_radius_um), shape.endface_edge_um)
+    gap = gap_um(radius, shape.dome_radius_um)
+    return Bridge(
+        bridges=deposit.size_um > gap,
+        grain_um=deposit.size_um,
+        radius_um=radius,
+        gap_um=gap,
+        radius_limit_um=limit,
+        rest_gap_um=rest_gap_um(deposit.size_um, radius, shape.dome_radius_um),
+        contact_um=hertz_contact(spring_force_n(shape), shape.dome_radius_um).diameter_um,
+        assumes="rigid grain as high as its size, a like dome opposite, apexes on the axis",
+    )
+
+
+def wedge_of(deposit: Deposit, shape: ConnectorShape) -> Wedge | None:
+    """Bound on offset and tilt from a hard grain on the barrel within the sleeve's reach, else
+    None.
+
+    The ferrule gives way by the grain's whole height where it lies and rests on the sleeve at the
+    far end of their overlap. Grain nearer to the front: it turns about the sleeve's mouth, and the
+    end face moves by h L / (L - x), at most 2 h. Grain nearer to the mouth: it turns about the
+    front or shifts bodily, so at most h. Tilt at most h / max(x, L - x).
+    """
+    if deposit.kind not in _HARD or deposit.surface != Surface.BARREL or deposit.s_min_um is None:
+        return None
+    reach = sleeve_reach_um(shape)
+    at = from_front_um(deposit.s_min_um, shape)
+    if at > reach:
+        return None
+    height = deposit.size_um
+    lever = max(at, reach - at)
+    offset = height * reach / (reach - at) if at <= reach / 2 else height
+    return Wedge(
+        grain_um=height,
+        from_front_um=at,
+        sleeve_reach_um=reach,
+        offset_um=offset,
+        tilt_deg=height / lever * 180 / pi,
+        assumes="rigid grain as high as its size, rigid ferrule, split sleeve without clearance",
+    )
+
+
+def from_front_um(s_um: float, shape: ConnectorShape) -> float:
+    """Axial distance (um) from the endface's edge to a path length on the barrel."""
+    dome = shape.dome_radius_um
+    edge = dome * asin(shape.endface_edge_um / dome)
+    slant = hypot(shape.ferrule_radius_um - shape.endface_edge_um, shape.chamfer_depth_um)
+    return max(0.0, s_um - edge - slant) + shape.chamfer_depth_um

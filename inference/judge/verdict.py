@@ -1,0 +1,250 @@
+"""The verdict: retire, clean first, reshoot or mate, in that order, each with its reasons.
+
+Known dirt beats poor coverage, and mate is what is left when nothing speaks against it and the
+pictures show enough. Every deposit that is handed in counts; one that is not sure asks for another
+picture instead of a cleaning, never for a mate.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from ...model.kinds import KINDS, Kind
+from ...model.shape import ConnectorShape
+from ...model.surfaces import Surface
+from ..see.coverage import Coverage
+from ..see.fuse import Deposit
+from .advice import cleaning_advice, reshoot_advice, retire_advice
+from .bridge import Bridge, Wedge, bridge_of, wedge_of
+from .evidence import ViewEvidence, missing_evidence, zone_sight_um
+from .harm import Harm, harm_of
+from .rules import Rules
+from .stops import Reason, is_sure, stop_of, where
+from .zones import InZone, ZoneTable, grade_zones, table_for
+
+__all__ = ["DepositJudgement", "Judgement", "Reason", "Stated", "Verdict", "ViewEvidence", "judge"]
+
+Verdict = Literal["mate", "clean-first", "reshoot", "retire"]
+_REMOVABLE = {row.kind for row in KINDS if row.removable}
+
+
+@dataclass(frozen=True)
+class Stated:
+    """What a person says about the connector; everything may be left unsaid.
+
+    `in_zone`: the grade under their own microscope, `in_zone_by` who graded. `cleanings_failed`:
+    how often it was cleaned and still found dirty or damaged. `pictured_at`: when the pictures were
+    taken, as text. `finish` None: as the fitted shape has it.
+    """
+
+    in_zone: Literal["within", "outside"] | None = None
+    in_zone_by: str | None = None
+    cleanings_failed: int = 0
+    pictured_at: str | None = None
+    finish: Literal["pc", "apc"] | None = None
+
+    def __post_init__(self) -> None:
+        if self.cleanings_failed < 0:
+            raise ValueError(f"cleanings_failed must not be negative, got {self.cleanings_failed}")
+        if self.in_zone is not None and not self.in_zone_by:
+            raise ValueError("a stated grade of the zones needs the name of who graded")
+
+
+@dataclass(frozen=True)
+class DepositJudgement:
+    """What follows from one deposit. `stop`: why it must not be mated with, None if it may stay.
+
+    `reach` is not computed in this version: always None.
+    """
+
+    deposit_id: int
+    sure: bool
+    stop: Reason | None
+    bridge: Bridge | None
+    wedge: Wedge | None
+    reach: None
+    harm: tuple[Harm, ...] | None
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """The verdict with everything that it rests on; `validity` says what a mate holds for."""
+
+    verdict: Verdict
+    reasons: tuple[Reason, ...]
+    in_zone: InZone
+    advice: tuple[str, ...]
+    validity: str | None
+    deposits: tuple[DepositJudgement, ...]
+    rules: Rules
+
+
+def judge(
+    deposits: Sequence[Deposit],
+    coverage: Coverage | None,
+    views: Sequence[ViewEvidence],
+    shape: ConnectorShape | None,
+    rules: Rules | None = None,
+    stated: Stated | None = None,
+) -> Judgement:
+    """Judge one connector from all deposits above the detection floor.
+
+    `coverage`, `shape`: None where no view could be placed, which never ends in a mate.
+    """
+    rules, stated = rules or Rules(), stated or Stated()
+    angled = _is_angled(shape, stated)
+    judged = tuple(_judge_deposit(deposit, shape, angled, rules) for deposit in deposits)
+    sure = [deposit for deposit, row in zip(deposits, judged, strict=True) if row.sure]
+    table = table_for(rules.fiber_mode, "apc" if angled else "pc")
+    in_zone = _grade(sure, coverage, views, table, (rules, stated))
+    stops = _stops(deposits, judged, in_zone, table, stated)
+    missing = _missing(deposits, judged, coverage, views, (in_zone, rules))
+    verdict, reasons = _decide(stops, missing, rules, stated)
+    if verdict == "mate":
+        reasons = (_nothing_found(deposits, views, coverage),)
+    stopping = {reason.deposit_id for reason in stops}
+    advice = _advise(verdict, [d for d in deposits if d.id in stopping], reasons, stated)
+    validity = _validity(in_zone, coverage, stated) if verdict == "mate" else None
+    return Judgement(verdict, reasons, in_zone, advice, validity, judged, rules)
+
+
+def _is_angled(shape: ConnectorShape | None, stated: Stated) -> bool:
+    if stated.finish is not None:
+        return stated.finish == "apc"
+    return shape is not None and shape.apc_angle_deg > 0
+
+
+def _judge_deposit(
+    deposit: Deposit, shape: ConnectorShape | None, angled: bool, rules: Rules
+) -> DepositJudgement:
+    bridge = None if shape is None or angled else bridge_of(deposit, shape)
+    wedge = None if shape is None else wedge_of(deposit, shape)
+    return DepositJudgement(
+        deposit_id=deposit.id,
+        sure=is_sure(deposit, rules),
+        stop=stop_of(deposit, bridge, wedge, shape, rules),
+        bridge=bridge,
+        wedge=wedge,
+        reach=None,
+        harm=harm_of(deposit, angled),
+    )
+
+
+def _grade(
+    sure: Sequence[Deposit],
+    coverage: Coverage | None,
+    views: Sequence[ViewEvidence],
+    table: ZoneTable | None,
+    context: tuple[Rules, Stated],
+) -> InZone:
+    rules, stated = context
+    grade = InZone("none")
+    if table is not None:
+        grade = grade_zones(sure, zone_sight_um(coverage, views, rules), table)
+    if stated.in_zone is None:
+        return grade
+    source = "stated" if grade.source == "none" else grade.source
+    return replace(grade, source=source, stated=stated.in_zone, stated_by=stated.in_zone_by)
+
+
+def _stops(
+    deposits: Sequence[Deposit],
+    judged: Sequence[DepositJudgement],
+    in_zone: InZone,
+    table: ZoneTable | None,
+    stated: Stated,
+) -> tuple[Reason, ...]:
+    """Every ground for cleaning: sure deposits that stop, and limits of the graded zones."""
+    found: list[Reason] = []
+    for deposit, row in zip(deposits, judged, strict=True):
+        # damage off the graded zones has no limit anywhere: once cleaning left it, it may stay
+        left = deposit.kind == Kind.DAMAGE and stated.cleanings_failed > 0
+        if row.sure and row.stop is not None and not left:
+            found.append(row.stop)
+    for name in in_zone.rows_over or ():
+        edition = "" if table is None else f" ({table.edition}, {table.note})"
+        found.append(Reason("in-zone-limit", f"Graded zones, limit broken: {name}{edition}."))
+    if in_zone.stated == "outside":
+        text = f"The graded zones are outside their limits, as stated by {in_zone.stated_by}."
+        found.append(Reason("in-zone-stated", text))
+    return tuple(found)
+
+
+def _missing(
+    deposits: Sequence[Deposit],
+    judged: Sequence[DepositJudgement],
+    coverage: Coverage | None,
+    views: Sequence[ViewEvidence],
+    context: tuple[InZone, Rules],
+) -> tuple[Reason, ...]:
+    """Every ground for taking pictures again: unsure deposits, too little shown, no grade."""
+    in_zone, rules = context
+    found: list[Reason] = []
+    for deposit, row in zip(deposits, judged, strict=True):
+        if not row.sure and row.stop is not None:
+            text = f"The pictures cannot tell whether there is dirt: {where(deposit)}."
+            limit, share = rules.sure_confidence, deposit.confidence
+            found.append(Reason("unsure-deposit", text, deposit.id, None, share, limit, "share"))
+    found += missing_evidence(coverage, views, rules)
+    if rules.require_in_zone and not in_zone.passed:
+        text = "The settings require a grade of the zones within 250 um, and there is none."
+        found.append(Reason("in-zone-required", text))
+    return tuple(found)
+
+
+def _decide(
+    stops: tuple[Reason, ...], missing: tuple[Reason, ...], rules: Rules, stated: Stated
+) -> tuple[Verdict, tuple[Reason, ...]]:
+    failed, allowed = stated.cleanings_failed, rules.cleanings_before_retire
+    if stops and failed >= allowed:
+        text = f"Cleaned {failed} times and still not fit to mate; {allowed} are allowed."
+        reason = Reason("cleaning-failed", text, None, None, failed, allowed, "cleanings")
+        return "retire", (reason, *stops)
+    if stops:
+        return "clean-first", stops
+    if missing:
+        return "reshoot", missing
+    return "mate", ()
+
+
+def _advise(
+    verdict: Verdict, stopping: Sequence[Deposit], reasons: Sequence[Reason], stated: Stated
+) -> tuple[str, ...]:
+    if verdict == "retire":
+        return retire_advice()
+    if verdict == "clean-first":
+        return cleaning_advice(stopping, stated.cleanings_failed)
+    return reshoot_advice(reasons) if verdict == "reshoot" else ()
+
+
+def _nothing_found(
+    deposits: Sequence[Deposit], views: Sequence[ViewEvidence], coverage: Coverage | None
+) -> Reason:
+    size = None if coverage is None else coverage.size_um
+    kept = f"; {len(deposits)} smaller than the rules stop" if deposits else ""
+    count = sum(view.readable for view in views)
+    text = f"No deposit that stops a mate in {count} pictures{kept}."
+    return Reason("nothing-found", text, None, None, size, None, "um")
+
+
+def _validity(in_zone: InZone, coverage: Coverage | None, stated: Stated) -> str:
+    """What a mate holds for: size, what was not seen, the graded zones, and until when."""
+    parts: list[str] = []
+    if coverage is not None:
+        unseen = ", ".join(
+            f"{1 - share:.0%} of the {surface.name.lower()}"
+            for surface, share in coverage.share.items()
+            if surface in _CHARTED and share < 0.995
+        )
+        parts.append(f"Nothing at or above {coverage.size_um:.0f} um where the pictures show it")
+        parts.append(f"not shown: {unseen}" if unseen else "all surfaces shown")
+    if in_zone.passed:
+        parts.append(in_zone.sentence.rstrip("."))
+    else:
+        parts.append("provided the graded zones pass under your own microscope")
+    when = f"at {stated.pictured_at}" if stated.pictured_at else "(time unknown)"
+    parts.append(f"as pictured {when}; capping, handling or mating voids it")
+    return "; ".join(parts) + "."
+
+
+_CHARTED = (Surface.FIBER, Surface.ENDFACE, Surface.CHAMFER, Surface.BARREL, Surface.CAVITY)

@@ -1,0 +1,215 @@
+"""A first grade of the zones within 250 um of diameter, from tables kept as data.
+
+The tables quote IEC 61300-3-35 at second hand (each says from where) and ask for a check against a
+bought copy. A limit is over when the deposits found break it; it is not resolved when the picture
+could not have shown marks of its size; otherwise it is kept. Whole-connector pictures seldom
+resolve any limit finer than the contact zone's.
+"""
+
+import tomllib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+from math import inf
+from pathlib import Path
+from typing import Any, Literal
+
+from ...model.errors import SettingsError
+from ...model.kinds import Kind
+from ..see.fuse import Deposit
+
+__all__ = [
+    "ZONE_RADIUS_UM",
+    "InZone",
+    "ZoneLimit",
+    "ZoneTable",
+    "grade_zones",
+    "read_table",
+    "table_for",
+    "zone_at",
+]
+
+ZONE_RADIUS_UM = 125.0  # the graded zones end at 250 um of diameter
+SCRATCH_ASPECT = 5.0  # a mark this many times longer than wide is linear; our own choice
+_FOLDER = Path(__file__).parent / "zone_tables"
+_LIMIT_KEYS = {"zone", "mark", "at_most", "above_um", "from_um", "to_um", "see_um", "sure"}
+
+
+@dataclass(frozen=True)
+class ZoneLimit:
+    """At most `at_most` marks of one sort and size range (um) that touch one zone.
+
+    A size counts when above_um < size or from_um <= size (whichever the source says), and
+    size <= to_um. `see_um`: what a picture must be able to show for the limit to be resolved.
+    """
+
+    zone: str
+    mark: Literal["scratch", "defect"]
+    at_most: int
+    see_um: float
+    above_um: float | None = None
+    from_um: float | None = None
+    to_um: float | None = None
+    sure: str | None = None
+
+    @property
+    def name(self) -> str:
+        """The limit in words, as reports show it."""
+        many = "no" if self.at_most == 0 else f"at most {self.at_most}"
+        plural = {"scratch": "scratches", "defect": "defects"}[self.mark]
+        return f"zone {self.zone}: {many} {plural}{self._range()}"
+
+    def _range(self) -> str:
+        if self.above_um is not None:
+            return f" above {self.above_um:g} um"
+        if self.from_um is not None:
+            return f" from {self.from_um:g} to {self.to_um:g} um"
+        return "" if self.to_um is None else f" up to {self.to_um:g} um"
+
+    def counts(self, size_um: float) -> bool:
+        """Whether a mark of this size falls under the limit."""
+        low = self.above_um is None or size_um > self.above_um
+        low = low and (self.from_um is None or size_um >= self.from_um)
+        return low and (self.to_um is None or size_um <= self.to_um)
+
+
+@dataclass(frozen=True)
+class ZoneTable:
+    """Zones (outer diameter in um, inside out) and limits of one edition, finish and fibre mode."""
+
+    name: str
+    edition: str
+    fiber_mode: Literal["sm", "mm"]
+    finish: Literal["pc", "apc"]
+    source: str
+    sure: str
+    note: str
+    zones_um: dict[str, float]
+    limits: tuple[ZoneLimit, ...]
+
+
+@dataclass(frozen=True)
+class InZone:
+    """The grade: `source` picture | stated | none; limits over and not resolved, by name."""
+
+    source: Literal["picture", "stated", "none"]
+    rows: int | None = None
+    rows_over: tuple[str, ...] | None = None
+    rows_not_resolved: tuple[str, ...] | None = None
+    table: str | None = None
+    stated: Literal["within", "outside"] | None = None
+    stated_by: str | None = None
+
+    @property
+    def passed(self) -> bool:
+        """Every limit resolved and kept, or a person said so and no picture says otherwise."""
+        if self.rows_over:
+            return False
+        seen = self.source == "picture" and not self.rows_not_resolved
+        return seen or self.stated == "within"
+
+    @property
+    def sentence(self) -> str:
+        """The grade in one sentence."""
+        said = f"stated {self.stated} the limits by {self.stated_by}" if self.stated else ""
+        if self.source != "picture":
+            return f"Graded zones: {said or 'not graded'}."
+        counts = (
+            f"{len(self.rows_over or ())} of {self.rows} limits over, "
+            f"{len(self.rows_not_resolved or ())} not resolved ({self.table})"
+        )
+        return f"Graded zones: {counts}{'; ' + said if said else ''}."
+
+
+@cache
+def read_table(name: str) -> ZoneTable:
+    """The shipped table of that name; raises SettingsError if there is none."""
+    path = _FOLDER / f"{name}.toml"
+    if not path.is_file():
+        known = ", ".join(sorted(p.stem for p in _FOLDER.glob("*.toml")))
+        raise SettingsError(f"zone table {name!r}: unknown; choose one of {known}")
+    return _parse(tomllib.loads(path.read_text(encoding="utf-8")), name)
+
+
+def _parse(document: dict[str, Any], name: str) -> ZoneTable:
+    limits = document.pop("limit")
+    for limit in limits:
+        if unknown := set(limit) - _LIMIT_KEYS:
+            raise SettingsError(f"zone table {name!r}: unknown keys {sorted(unknown)} in a limit")
+        if limit["zone"] not in document["zones_um"]:
+            raise SettingsError(f"zone table {name!r}: a limit names zone {limit['zone']!r}")
+    return ZoneTable(limits=tuple(ZoneLimit(**limit) for limit in limits), **document)
+
+
+def table_for(fiber_mode: Literal["sm", "mm"], finish: Literal["pc", "apc"]) -> ZoneTable | None:
+    """The shipped table for a fibre mode and finish; None where none could be quoted."""
+    name = {("sm", "pc"): "sm-pc-45", ("sm", "apc"): "sm-apc", ("mm", "pc"): "mm-pc"}.get(
+        (fiber_mode, finish)
+    )
+    return None if name is None else read_table(name)
+
+
+def zone_at(radius_um: float, table: ZoneTable) -> str | None:
+    """The zone at a radius (um) from the fibre's centre; an edge belongs to the inner zone."""
+    for zone, diameter in table.zones_um.items():
+        if radius_um <= diameter / 2:
+            return zone
+    return None
+
+
+def zones_touched(deposit: Deposit, table: ZoneTable) -> tuple[str, ...]:
+    """Every zone that a deposit reaches into, by its nearest and farthest path length.
+
+    On the dome path and radius differ by less than 0.01 % within the zones. Empty when off-zone or
+    of unknown place.
+    """
+    near = deposit.s_min_um if deposit.s_min_um is not None else deposit.s_um
+    far = deposit.s_max_um if deposit.s_max_um is not None else near
+    if deposit.off_zone or near is None or far is None:
+        return ()
+    touched: list[str] = []
+    inner = -inf
+    for zone, diameter in table.zones_um.items():
+        if near <= diameter / 2 and far > inner:
+            touched.append(zone)
+        inner = diameter / 2
+    return tuple(touched)
+
+
+def mark_of(deposit: Deposit) -> tuple[Literal["scratch", "defect"], float]:
+    """What the standard would call a deposit, and the size (um) that its rule uses.
+
+    A scratch is a permanent linear mark, judged by its width; everything else, loose dirt included,
+    is a defect, judged by the smallest circle that encloses it.
+    """
+    linear = deposit.feret_max_um >= SCRATCH_ASPECT * max(deposit.width_um, 1e-9)
+    if deposit.kind == Kind.DAMAGE and linear:
+        return "scratch", deposit.width_um
+    return "defect", deposit.enclosing_um
+
+
+def grade_zones(
+    deposits: Sequence[Deposit], detection_limit_um: float | None, table: ZoneTable
+) -> InZone:
+    """Hold the deposits against every limit of the table.
+
+    `detection_limit_um`: the smallest deposit the best view of the fibre can show; None where no
+    view shows the fibre, which leaves the zones ungraded unless a deposit already breaks a limit.
+    """
+    over = tuple(limit.name for limit in table.limits if _broken(limit, deposits, table))
+    if detection_limit_um is None and not over:
+        return InZone("none", table=table.name)
+    sight = inf if detection_limit_um is None else detection_limit_um
+    unresolved = tuple(
+        limit.name for limit in table.limits if sight > limit.see_um and limit.name not in over
+    )
+    return InZone("picture", len(table.limits), over, unresolved, table.name)
+
+
+def _broken(limit: ZoneLimit, deposits: Sequence[Deposit], table: ZoneTable) -> bool:
+    count = 0
+    for deposit in deposits:
+        if limit.zone in zones_touched(deposit, table):
+            mark, size = mark_of(deposit)
+            count += mark == limit.mark and limit.counts(size)
+    return count > limit.at_most
