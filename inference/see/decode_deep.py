@@ -119,6 +119,8 @@ def _tiff_samples(page: Any) -> _Samples:
     kinds = [int(kind) for kind in page.extrasamples]
     alpha = samples[..., channels] if kinds[:1] and kinds[0] in ALPHA_SAMPLES else None
     color = samples[..., :channels]
+    if color.shape[2] != channels or color.size == 0:
+        raise ValueError(f"{samples.shape[2]} samples per pixel where {channels} are needed")
     return _Samples(color, alpha, _tiff_white_level(page, color))
 
 
