@@ -17,7 +17,7 @@ from .windows import Windows, cut_windows
 
 __all__ = ["paint_lint"]
 
-KNOTS = 14
+KNOTS = 20
 # Cotton, wipes, clothing: white, grey, black, blue, red, tan.
 COLOURS = ((0.85, 0.85, 0.83), (0.45, 0.45, 0.45), (0.03, 0.03, 0.03), (0.08, 0.16, 0.5), (0.55, 0.08, 0.08), (0.5, 0.4, 0.25), (0.015, 0.015, 0.02))  # fmt: skip
 

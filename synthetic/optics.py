@@ -95,7 +95,7 @@ def draw_exposure(draw: Draw, n: int) -> Exposure:
     """Exposures from dark to clipped, colour and monochrome, clean to noisy."""
     noisy = draw.chance(0.35, n)
     return Exposure(
-        draw.log_uniform(0.16, 0.95, n), torch.where(draw.chance(0.6, n), draw.uniform(0.42, 0.6, n), draw.uniform(0.8, 1.0, n)),
+        torch.where(draw.chance(0.78, n), draw.uniform(0.42, 0.97, n), draw.log_uniform(0.12, 0.42, n)), torch.where(draw.chance(0.6, n), draw.uniform(0.42, 0.6, n), draw.uniform(0.8, 1.0, n)),
         (1 + 0.06 * draw.normal(n, 3)).clamp(0.8, 1.25), torch.where(draw.chance(0.35, n), draw.uniform(0.1, 0.75, n), 0.0),
         draw.chance(0.3, n), draw.log_uniform(0.001, 0.008, n), torch.where(noisy, draw.log_uniform(0.01, 0.05, n), draw.log_uniform(0.001, 0.01, n)),
         draw.log_uniform(0.2, 1.6, n), draw.unit(n), torch.where(draw.chance(0.2, n), draw.uniform(0.0, 0.08, n), 0.0),

@@ -39,7 +39,7 @@ def base_albedo(draw: Draw, scene: Scene, hits: Hits) -> Tensor:
     scale = scene.materials.texture_scale[batch, part] * 0.15
     marks = sample_texture(texture[:, :1], u * scale[..., 0], v * scale[..., 1])[:, 0]
     factor = 1 + scene.materials.texture[batch, part] * marks
-    factor = factor * core_glow(scene.materials, hits) * bonding_line(draw, hits)
+    factor = factor * core_glow(scene.materials, hits) * bonding_line(draw, hits) * moulded_marks(draw, hits)
     out = (albedo * factor[..., None]).clamp(0.002, 1.5)
     return torch.where((hits.part == Part.SURROUND)[..., None], surround(draw, scene, hits, texture, out), out)
 
@@ -59,6 +59,23 @@ def bonding_line(draw: Draw, hits: Hits) -> Tensor:
     line = torch.exp(-(((r - 0.0635) / 0.0025) ** 2))
     on = (hits.part == Part.FIBER) | (hits.part == Part.ENDFACE)
     return torch.where(on, 1 + spread(depth) * line, 1.0)
+
+
+def moulded_marks(draw: Draw, hits: Hits) -> Tensor:
+    """Rows of letter-like dots on some housings, lighter or darker: lettering that is no dirt."""
+    n = hits.part.shape[0]
+    pitch, turn = spread(draw.log_uniform(0.03, 0.16, n)), draw.uniform(0, 6.2832, n)
+    x, y = hits.point[..., 0], hits.point[..., 1]
+    u = x * spread(turn.cos()) + y * spread(turn.sin())
+    v = y * spread(turn.cos()) - x * spread(turn.sin()) - spread(draw.uniform(0.8, 3.5, n))
+    bits = (draw.noise_unit(n, 1, 64, 64) > 0.45).float()
+    cell = torch.stack([torch.remainder(u / pitch, 64) / 32 - 1, torch.remainder(v / pitch, 64) / 32 - 1], -1)
+    ink = F.grid_sample(bits, cell, mode="nearest", padding_mode="border", align_corners=False)[:, 0]
+    gap = torch.remainder(u / pitch, 6) > 1  # a blank column between letters
+    housing = (hits.part == Part.HOUSING) | (hits.part == Part.BODY)
+    on = housing & (v.abs() < 3.5 * pitch) & gap & spread(draw.chance(0.3, n))
+    depth = torch.where(draw.chance(0.6, n), draw.uniform(0.4, 0.9, n), draw.uniform(1.1, 2.0, n))
+    return torch.where(on, 1 + (spread(depth) - 1) * ink, 1.0)
 
 
 def surround(draw: Draw, scene: Scene, hits: Hits, texture: Tensor, flat: Tensor) -> Tensor:

@@ -70,11 +70,11 @@ def draw_grains(draw: Draw, anchors: Anchors) -> tuple[Ellipsoids, Tensor, Tenso
     """Bodies, cutting planes' normals [M, K, 3] and offsets [M, K] in the unit ball."""
     m, planes = anchors.batch.shape[0], 7
     radius = draw_grain_sizes(draw, anchors)
-    long, flat = draw.uniform(1.0, 1.7, m), draw.uniform(0.35, 0.95, m)
+    long, flat = draw.uniform(1.0, 1.55, m), draw.uniform(0.35, 0.95, m)
     half = radius[:, None] * torch.stack([long, 1 / long, flat], -1)
     lift = half[:, 2] * draw.uniform(0.1, 0.95, m)
     axes = torch.stack([anchors.along, anchors.across, anchors.normal], 1)
-    offset = draw.uniform(0.45, 1.0, m, planes)
+    offset = draw.uniform(0.3, 1.0, m, planes)
     offset = torch.where(draw.chance(0.2, m)[:, None], 1.0, offset)  # some are round
     return Ellipsoids(anchors.point + anchors.normal * lift[:, None], axes, half), draw.direction(m, planes), offset
 
@@ -134,7 +134,7 @@ def meet_grain(
 def grain_tone(draw: Draw, m: int) -> Tensor:
     """Albedo (3) and mirror strength (1) of each grain: mostly dark, some brown, pale or metal: [M, 4]."""
     sort = draw.pick((0.66, 0.14, 0.11, 0.09), m)
-    dark = draw.log_uniform(0.004, 0.06, m, 1).expand(m, 3)
+    dark = draw.log_uniform(0.0006, 0.05, m, 1).expand(m, 3)
     brown = draw.uniform(0.05, 0.4, m, 1) * (1 + draw.normal(m, 3) * 0.2)
     pale = draw.uniform(0.5, 0.95, m, 1).expand(m, 3)
     metal = draw.uniform(0.05, 0.2, m, 1).expand(m, 3)
