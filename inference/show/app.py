@@ -10,6 +10,7 @@ Exit codes, the first that applies of 5, 4, 2, 3, 1, 0:
     130  interrupted
 """
 
+import io
 import os
 import sys
 import tempfile
@@ -79,6 +80,7 @@ def build_command() -> TyperGroup:
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command line (default: this process's own) and return the exit code."""
     arguments = list(sys.argv[1:] if argv is None else argv)
+    _never_fail_to_print()
     try:
         answer = build_command().main(arguments, "fiberward", standalone_mode=False)
         sys.stdout.flush()
@@ -92,6 +94,13 @@ def main(argv: Sequence[str] | None = None) -> int:
     except Exception as error:
         return _end_of(error, "--debug" in arguments)
     return answer if isinstance(answer, int) else 0
+
+
+def _never_fail_to_print() -> None:
+    """Show what the terminal's encoding lacks, as in odd file names, by escapes."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
 
 
 def _end_of(error: Exception, debug: bool) -> int:

@@ -45,7 +45,8 @@ class Terminal:
 
     def result(self, text: str, document: Mapping[str, Any]) -> None:
         """Print the result to stdout: `document` with --json, else `text`."""
-        shown = json.dumps(document, indent=2, ensure_ascii=False) if self.json else text
+        # ASCII only, so that no terminal's encoding and no odd file name can stop it.
+        shown = json.dumps(document, indent=2, allow_nan=False) if self.json else text
         print(shown, flush=True)
 
     def note(self, line: str) -> None:
