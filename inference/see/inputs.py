@@ -20,7 +20,6 @@ __all__ = [
     "expand_inputs",
     "is_own_output",
     "natural_key",
-    "output_stems",
 ]
 
 PICTURE_SUFFIXES = frozenset(
@@ -94,24 +93,6 @@ def natural_key(name: str) -> tuple[tuple[bool, int, str], ...]:
     """A sort key that puts "view 2" before "view 10"."""
     parts = re.findall(r"[0-9]+|[^0-9]+", name.casefold())
     return tuple((not part[0].isdigit(), _int(part), part) for part in parts)
-
-
-def output_stems(pictures: Sequence[Path]) -> tuple[str, ...]:
-    """A name for each picture's outputs: its stem, or where stems are equal, its whole name.
-
-    Pictures from several folders whose whole names are equal too get a number.
-    """
-    stems = Counter(path.stem.casefold() for path in pictures)
-    names = [path.stem if stems[path.stem.casefold()] == 1 else path.name for path in pictures]
-    taken: set[str] = set()
-    unique: list[str] = []
-    for name in names:
-        candidate, number = name, 2
-        while candidate.casefold() in taken:
-            candidate, number = f"{name}-{number}", number + 1
-        taken.add(candidate.casefold())
-        unique.append(candidate)
-    return tuple(unique)
 
 
 def _int(part: str) -> int:

@@ -4,8 +4,6 @@ import os
 from pathlib import Path
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from fiberward.inference.see.connector_file import read_connector_file
 from fiberward.inference.see.inputs import (
@@ -13,7 +11,6 @@ from fiberward.inference.see.inputs import (
     Inputs,
     expand_inputs,
     natural_key,
-    output_stems,
 )
 from fiberward.model.errors import SettingsError, UnreadablePicture, UsageError
 
@@ -206,27 +203,6 @@ def test_a_faulty_connector_toml_is_refused_in_one_line_that_names_it(
     inputs = expand_inputs([tmp_path])
     assert [each.name for each in inputs.connectors] == ["c2"]
     assert [str(problem) for problem in inputs.problems] == [str(caught.value)]
-
-
-@pytest.mark.parametrize(
-    ("pictures", "stems"),
-    [
-        (["a.png", "b.jpg"], ("a", "b")),
-        (["a.png", "a.jpg", "b.jpg"], ("a.png", "a.jpg", "b")),
-        (["a.png", "A.jpg"], ("a.png", "A.jpg")),  # one file on a disk that ignores case
-        (["x/a.png", "y/a.png"], ("a.png", "a.png-2")),
-    ],
-)
-def test_outputs_of_different_pictures_have_different_names(
-    pictures: list[str], stems: tuple[str, ...]
-):
-    assert output_stems([Path(name) for name in pictures]) == stems
-
-
-@given(st.lists(st.text("aA1.-", min_size=1, max_size=6), max_size=8))
-def test_output_names_never_collide(names: list[str]):
-    stems = output_stems([Path(str(n), f"x{name}") for n, name in enumerate(names)])
-    assert len({stem.casefold() for stem in stems}) == len(names)
 
 
 def test_natural_order_counts_numbers_and_copes_with_endless_ones():
