@@ -1,0 +1,78 @@
+"""The card that lies beside a model file: what it is, from what, how good, and what it cannot do."""
+
+import hashlib
+from pathlib import Path
+from typing import Any
+
+from ..model.kinds import KIND_NAMES
+from ..model.surfaces import SURFACE_NAMES
+
+__all__ = ["CARD", "write_model_card"]
+
+CARD = "model-card.md"
+
+TEMPLATE = """\
+---
+license: mit
+tags: [image-segmentation, fibre-optics, contamination]
+---
+
+# {name}
+
+Says, for each pixel of a picture of a fibre-optic connector, which surface it shows, which kind of
+deposit lies there, and whether the picture could show one at all.
+
+| | |
+| --- | --- |
+| file | `{name}`, {size_mb:.1f} MB, SHA-256 `{sha256}` |
+| input | `picture`, 8-bit RGB, [N, height, width, 3], any height and width; scaling and padding are inside |
+| outputs | probabilities: `surface` {surfaces}; `kind` {kinds}; `unseen`; `unlike` (no connector) |
+| numeric form | {numeric_form} |
+| agreement with torch | {pictures} pictures of {shapes} shapes: same surface {surface:.5f}, same kind {kind:.5f} of the pixels; largest difference of a probability {max_dp:.4f}, mean {mean_dp:.6f} |
+| trained at | {low} to {high} um per pixel at the fibre |
+| trained on | pictures rendered by `synthetic/` alone, no photographs; step {step} of {steps}, {device} |
+| training hash | `{training_hash}` |
+
+## Measured
+
+{scores}
+
+## Not for
+
+Rectangular multi-fibre ferrules, receptacles and sleeves; pictures outside the scales above; grading of the
+zones round the fibre. It advises, a trained person decides.
+"""
+
+
+def write_model_card(model: Path, about: dict[str, Any]) -> Path:
+    """Write `model-card.md` beside the model file; gives its path."""
+    data = model.read_bytes()
+    low, high = about["um_per_px_range"]
+    training = about["training"]
+    text = TEMPLATE.format(
+        name=model.name,
+        size_mb=len(data) / 1e6,
+        sha256=hashlib.sha256(data).hexdigest(),
+        surfaces=", ".join(SURFACE_NAMES),
+        kinds=", ".join(KIND_NAMES),
+        numeric_form=about["numeric_form"],
+        low=low,
+        high=high,
+        step=training["step"],
+        steps=training["steps"],
+        device=f"{training.get('processes', 1)} x {training.get('device', 'unknown device')}",
+        training_hash=about["training_hash"],
+        scores=score_lines(about["scores"]),
+        **about["agreement"],
+    )
+    card = model.with_name(CARD)
+    card.write_text(text, encoding="utf-8")
+    return card
+
+
+def score_lines(scores: dict[str, Any] | None) -> str:
+    """The figures as a list; says so where none were measured."""
+    if not scores:
+        return "Not measured."
+    lines = [f"- {name}: {value}" for name, value in scores.items()]
+    return "\n".join(lines)
