@@ -18,14 +18,24 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["FitResult", "Prior", "ViewPoints", "fit_views", "view_residuals"]
+__all__ = [
+    "FitResult",
+    "Pinhole",
+    "Prior",
+    "ViewPoints",
+    "circle_points",
+    "fit_views",
+    "heights",
+    "side_residual",
+    "view_residuals",
+]
 
 Floats = npt.NDArray[np.float64]
 
 # Columns of a view's parameters and of the shape's.
 LEAN_X, LEAN_Y, FIBER_X, FIBER_Y, LOG_SCALE, NEARNESS = range(6)
-EDGE, CHAMFER, BOW, BARREL, MOUTH, DEPTH = range(6)
-VIEW_SIZE = SHAPE_SIZE = 6
+EDGE, CHAMFER, BOW, BARREL = range(4)
+VIEW_SIZE, SHAPE_SIZE = 6, 4
 POINT_SD_PX = 1.5  # of one outline point: label errors run on along an outline, so it is generous
 FIBER_SD_PX = 1.0
 _STEP = 1e-5
@@ -37,27 +47,20 @@ class ViewPoints:
 
     `edge`: endface against chamfer. `rim`: chamfer against barrel, or against the ground where the
     far chamfer is seen. `side`: the barrel's silhouette. `floor`: barrel against cavity floor.
-    `mouth`: cavity against housing. `fiber_px`: the fibre's centre. `centre_px`: the picture's.
+    `fiber_px`: the fibre's centre. `centre_px`: the picture's.
     """
 
     edge: Floats
     rim: Floats
     side: Floats
     floor: Floats
-    mouth: Floats
     fiber_px: tuple[float, float] | None
     centre_px: tuple[float, float]
-
-    @property
-    def count(self) -> int:
-        """How many points there are."""
-        parts = (self.edge, self.rim, self.side, self.floor, self.mouth)
-        return sum(len(part) for part in parts)
 
 
 @dataclass(frozen=True)
 class Prior:
-    """What is known of the shape beforehand: mean and standard deviation of each, [6]."""
+    """What is known of the shape beforehand: mean and standard deviation of each, [4]."""
 
     mean: Floats
     sd: Floats
@@ -67,7 +70,10 @@ class Prior:
 
 @dataclass(frozen=True)
 class FitResult:
-    """Where a fit ended: views [V, 6], shape [6], their covariance [6 V + 6, 6 V + 6]."""
+    """Where a fit ended: views [V, 6], shape [4], their covariance [6 V + 4, 6 V + 4].
+
+    `residual_px`: per view the residuals of each group of points.
+    """
 
     views: Floats
     shape: Floats
@@ -127,9 +133,11 @@ def circle_residual(camera: Pinhole, px: Floats, radius: float, z: float) -> Flo
 def side_residual(camera: Pinhole, px: Floats) -> Floats:
     """Signed distance px [n] of points outside the barrel's silhouette (radius 1)."""
     base, direction = camera.rays(px)
-    across = np.cross(direction, camera.axis)
-    norm = np.maximum(np.linalg.norm(across, axis=1), 1e-9)
-    gap = np.abs(np.sum(base * across, axis=1)) / norm
+    ax, ay, az = camera.axis
+    dx, dy = direction[:, 0], direction[:, 1]  # direction z is 1, base z is 0
+    nx, ny, nz = dy * az - ay, ax - dx * az, dx * ay - dy * ax
+    norm = np.sqrt(np.maximum(nx * nx + ny * ny + nz * nz, 1e-18))
+    gap = np.abs(base[:, 0] * nx + base[:, 1] * ny) / norm
     flat_base = base - (base @ camera.axis)[:, None] * camera.axis
     flat_ray = direction - (direction @ camera.axis)[:, None] * camera.axis
     t = -np.sum(flat_base * flat_ray, axis=1) / np.maximum(np.sum(flat_ray**2, axis=1), 1e-9)
@@ -137,25 +145,23 @@ def side_residual(camera: Pinhole, px: Floats) -> Floats:
     return (gap - 1) / size
 
 
-def heights(shape: Floats) -> tuple[float, float, float, float]:
-    """Heights of edge, rim, floor and mouth; the fibre's is 0."""
+def heights(shape: Floats) -> tuple[float, float, float]:
+    """Heights of edge, rim and floor; the fibre's is 0."""
     edge, bow = float(shape[EDGE]), float(shape[BOW])
     edge_z = -bow * edge * edge / (1 + np.sqrt(max(1 - (bow * edge) ** 2, 0.0)))
     rim_z = edge_z - float(shape[CHAMFER])
-    floor_z = rim_z - float(shape[BARREL])
-    return edge_z, rim_z, floor_z, floor_z + float(shape[DEPTH])
+    return edge_z, rim_z, rim_z - float(shape[BARREL])
 
 
 def view_residuals(points: ViewPoints, view: Floats, shape: Floats) -> dict[str, Floats]:
     """Residuals px of each group of points."""
     camera = Pinhole.of(view, points.centre_px)
-    edge_z, rim_z, floor_z, mouth_z = heights(shape)
+    edge_z, rim_z, floor_z = heights(shape)
     residuals = {
         "edge": circle_residual(camera, points.edge, float(shape[EDGE]), edge_z),
         "rim": circle_residual(camera, points.rim, 1.0, rim_z),
         "side": side_residual(camera, points.side),
         "floor": circle_residual(camera, points.floor, 1.0, floor_z),
-        "mouth": circle_residual(camera, points.mouth, float(shape[MOUTH]), mouth_z),
     }
     if points.fiber_px is not None:
         residuals["fiber"] = np.array(points.fiber_px) - view[FIBER_X : FIBER_Y + 1]
@@ -170,7 +176,7 @@ def _stacked(points: ViewPoints, view: Floats, shape: Floats) -> Floats:
 
 
 def _jacobian(points: ViewPoints, view: Floats, shape: Floats, at: Floats) -> Floats:
-    """Forward differences [n, 12] by the view's and the shape's parameters."""
+    """Forward differences [n, 10] by the view's and the shape's parameters."""
     columns: list[Floats] = []
     for index in range(VIEW_SIZE + SHAPE_SIZE):
         moved_view, moved_shape = view.copy(), shape.copy()
@@ -232,7 +238,7 @@ class _Problem:
 
 
 def split(x: Floats) -> tuple[Floats, Floats]:
-    """Views [V, 6] and shape [6] of a parameter vector."""
+    """Views [V, 6] and shape [4] of a parameter vector."""
     return x[:-SHAPE_SIZE].reshape(-1, VIEW_SIZE), x[-SHAPE_SIZE:]
 
 
@@ -245,8 +251,6 @@ def clamped(x: Floats) -> Floats:
     shape[CHAMFER] = np.clip(shape[CHAMFER], 0.01, 1.5)
     shape[BOW] = np.clip(shape[BOW], 0.0, 0.45)
     shape[BARREL] = np.clip(shape[BARREL], 0.5, 25.0)
-    shape[MOUTH] = np.clip(shape[MOUTH], 1.02, 8.0)
-    shape[DEPTH] = np.clip(shape[DEPTH], 0.1, 25.0)
     return x
 
 

@@ -21,22 +21,29 @@ from .connector_fit import (
     BARREL,
     BOW,
     CHAMFER,
-    DEPTH,
     EDGE,
     LOG_SCALE,
-    MOUTH,
     NEARNESS,
     SHAPE_SIZE,
     VIEW_SIZE,
     FitResult,
     Prior,
-    ViewPoints,
     fit_views,
+    heights,
 )
-from .pose_start import first_views, robust_ellipse, sort_points
+from .ellipse import robust_ellipse
+from .mouth import MouthFit, fit_mouth, mouth_points
+from .pose_start import first_views, sort_points
 from .rims import ViewOutlines, outlines_of
 
-__all__ = ["ConnectorFit", "Pose", "ViewSegmentation", "bottom_offset_deg", "fit_connector"]
+__all__ = [
+    "ConnectorFit",
+    "Pose",
+    "ViewSegmentation",
+    "bottom_offset_deg",
+    "camera_turn_deg",
+    "fit_connector",
+]
 
 Floats = npt.NDArray[np.float64]
 Bytes = npt.NDArray[np.uint8]
@@ -45,6 +52,8 @@ MOST_CUT = 0.45  # share of the endface's outline that the frame may cut off
 LEAST_AGREEMENT = 0.70  # intersection over union of fitted and seen endface, and ferrule front
 LEAST_NEAR = 0.55  # share of edge and rim points within the tolerance of the fit
 NEAR_PX, NEAR_SHARE = 2.5, 0.012  # that tolerance: px, and share of the ferrule's radius
+MOST_TURN_ERROR_DEG = 8.0  # a larger disagreement with a stated turn is not put down to the dial
+ASKEW_DEG = 20.0  # up to here a roll counts as the camera held askew
 FAREST = 1e-4  # nearness of a camera so far away that its perspective cannot be told
 
 
@@ -76,17 +85,35 @@ class Pose:
 
 @dataclass(frozen=True)
 class ConnectorFit:
-    """The connector's shape (None if no view could be placed) and per view its pose or a reason."""
+    """The connector's shape (None if no view could be placed) and per view its pose or a reason.
+
+    `floor_sd_um`: how well the height of the cavity's floor is known, standard deviation; it is
+    large where no view shows the barrel's foot and the family's range had to stand in.
+    """
 
     shape: ConnectorShape | None
     poses: tuple[Pose | None, ...]
     why_not: tuple[str | None, ...]
+    floor_sd_um: float | None = None
 
 
 def bottom_offset_deg(tilt_deg: float, roll_deg: float) -> float:
     """theta at the bottom of the picture (straight below the fibre) less the camera's turn."""
     tilt, roll = np.radians([tilt_deg, roll_deg])
     return float(np.degrees(np.arctan2(np.sin(roll) * np.cos(tilt), np.cos(roll))))
+
+
+def camera_turn_deg(stated_deg: float, tilt_deg: float, roll_deg: float) -> float:
+    """The camera's azimuth about the axis for a view of stated turn.
+
+    The turn is the azimuth from which the camera looks, and that side lies at the picture's bottom.
+    The two differ when the picture is rolled. A little roll is a camera held askew, and the azimuth
+    is meant. A large one means that the lean is no turn on the dial (a front view leaning somewhere)
+    and what lies at the bottom counts.
+    """
+    if abs(roll_deg) <= ASKEW_DEG:
+        return stated_deg % 360.0
+    return (stated_deg - bottom_offset_deg(tilt_deg, roll_deg)) % 360.0
 
 
 def fit_connector(
@@ -113,15 +140,19 @@ def fit_connector(
     if fitted is None:
         return ConnectorFit(None, (None,) * len(views), tuple(why))
     keys, fit = fitted
-    shape = _shape(fit.shape, family)
-    turns = turns_deg or [None] * len(views)
+    shape, floor_sd, mouth = _shape(fit, [lines[k] for k in keys], family)
+    stated = turns_deg or [None] * len(views)
+    turns, key_deg = _turns(fit, [stated[k] for k in keys], mouth)
+    shape = replace(shape, key_deg=key_deg)
     source = "fibre" if ferrule_mm is None else "ferrule"
     poses: list[Pose | None] = [None] * len(views)
     for row, key in enumerate(keys):
-        pose = _pose(fit, row, (shape, source, turns[key], lines[key]))
+        pose = _pose(fit, row, (shape, source, turns[row], lines[key].size_hw))
         poses[key], why[key] = _checked(pose, views[key].surface)
     _check_fiber(poses, lines, ferrule_mm)
-    return ConnectorFit(shape if any(poses) else None, tuple(poses), tuple(why))
+    if not any(poses):
+        return ConnectorFit(None, tuple(poses), tuple(why))
+    return ConnectorFit(shape, tuple(poses), tuple(why), floor_sd)
 
 
 def _outlines(surface: Bytes) -> ViewOutlines | str:
@@ -163,12 +194,8 @@ def _prior(family: ConnectorFamily, edge: float) -> tuple[Floats, Prior]:
     mean[CHAMFER], sd[CHAMFER] = 0.7 * (1 - edge), 0.5 * (1 - edge)
     bows = [unit / family.dome_radius.high, unit / family.dome_radius.low]
     mean[BOW], sd[BOW] = np.mean(bows), np.ptp(bows) / 2
-    for index, row in (
-        (BARREL, family.barrel_length),
-        (MOUTH, family.cavity_half_width),
-        (DEPTH, family.cavity_depth),
-    ):
-        mean[index], sd[index] = row.nominal / unit, (row.high - row.low) / 2 / unit
+    barrel = family.barrel_length
+    mean[BARREL], sd[BARREL] = barrel.nominal / unit, (barrel.high - barrel.low) / 2 / unit
     # cameras stand from 1 cm to far away: nearness 0.12 (2.5 mm ferrule at 1 cm) down to 0
     return mean, Prior(mean, sd, 0.03 if unit > 1000 else 0.015, 0.03 if unit > 1000 else 0.015)
 
@@ -226,39 +253,104 @@ def _typical_miss(residual: dict[str, Floats]) -> float:
     return float(np.mean(np.minimum(rims, 10.0))) if rims.size else float("inf")
 
 
-def _shape(shape: Floats, family: ConnectorFamily) -> ConnectorShape:
-    """The fitted shape in micrometres."""
+def _shape(
+    fit: FitResult, lines: Sequence[ViewOutlines], family: ConnectorFamily
+) -> tuple[ConnectorShape, float, MouthFit | None]:
+    """The shape in micrometres, the floor's standard deviation (um), and the cavity's mouth.
+
+    The rim's height ties barrel length and cavity depth together: what is seen of it is shared out
+    between the two by how well each is known.
+    """
     unit = family.ferrule_diameter.nominal / 2
-    bow = float(np.clip(shape[BOW], unit / 60000.0, 0.45))
-    return ConnectorShape(
+    _, rim_z, floor_z = heights(fit.shape)
+    depth = family.cavity_depth
+    depth_mean, depth_sd = depth.nominal / unit, (depth.high - depth.low) / 2 / unit
+    barrel, barrel_var = float(fit.shape[BARREL]), float(fit.covariance[-1, -1])
+    views = [
+        mouth_points(line, view, (line.size_hw[1] / 2, line.size_hw[0] / 2))
+        for line, view in zip(lines, fit.views, strict=True)
+    ]
+    known_sd = float(np.sqrt(barrel_var + depth_sd**2))
+    mouth = fit_mouth(views, floor_z + depth_mean, known_sd)
+    half = family.cavity_half_width.nominal / unit
+    corner = 1.0
+    if mouth is not None:
+        half, corner = max(mouth.half, 1.02), mouth.corner
+        off = mouth.height - (rim_z - barrel + depth_mean)
+        total = barrel_var + depth_sd**2 + mouth.height_sd**2
+        barrel = max(barrel - barrel_var / total * off, 0.2)
+        depth_mean = max(depth_mean + depth_sd**2 / total * off, 0.1)
+        barrel_var *= 1 - barrel_var / total
+    bow = float(np.clip(fit.shape[BOW], unit / 60000.0, 0.45))
+    shape = ConnectorShape(
         ferrule_radius_um=unit,
         dome_radius_um=unit / bow,
-        endface_edge_um=float(shape[EDGE]) * unit,
-        chamfer_depth_um=float(shape[CHAMFER]) * unit,
-        barrel_length_um=float(shape[BARREL]) * unit,
-        cavity_radius_um=float(shape[MOUTH]) * unit,
-        cavity_depth_um=float(shape[DEPTH]) * unit,
+        endface_edge_um=float(fit.shape[EDGE]) * unit,
+        chamfer_depth_um=float(fit.shape[CHAMFER]) * unit,
+        barrel_length_um=barrel * unit,
+        cavity_radius_um=half * unit,
+        cavity_depth_um=depth_mean * unit,
+        cavity_corner=corner,
+    )
+    return shape, float(np.sqrt(barrel_var)) * unit, mouth
+
+
+def _tilt_and_roll(view: Floats) -> tuple[float, float]:
+    """Tilt and roll (deg) of a view's parameters."""
+    lean_x, lean_y = float(view[0]), float(view[1])
+    return float(np.degrees(np.hypot(lean_x, lean_y))), float(
+        np.degrees(np.arctan2(lean_x, lean_y))
     )
 
 
+def _turns(
+    fit: FitResult, stated: Sequence[float | None], mouth: MouthFit | None
+) -> tuple[list[float], float | None]:
+    """Each view's azimuth, and the direction of the square cavity's sides (deg; None if round).
+
+    A stated turn is good to about 3 deg. Views that show a square mouth tell how they are turned
+    against each other far better, up to quarter turns, so they share out their differences.
+    """
+    turns = [
+        camera_turn_deg(turn or 0.0, *_tilt_and_roll(view))
+        for turn, view in zip(stated, fit.views, strict=True)
+    ]
+    if mouth is None or mouth.corner >= 1:
+        return turns, None
+    sides = {
+        row: (turns[row] + seen) % 90.0
+        for row, seen in enumerate(mouth.turn_deg)
+        if seen is not None and stated[row] is not None
+    }
+    if not sides:
+        return turns, None
+    around = np.exp(4j * np.radians(list(sides.values())))
+    key = float(np.degrees(np.angle(around.mean())) / 4 % 90.0)
+    off = {row: (side - key + 45.0) % 90.0 - 45.0 for row, side in sides.items()}
+    if max(abs(v) for v in off.values()) > MOST_TURN_ERROR_DEG:
+        return turns, key
+    for row, amount in off.items():
+        turns[row] = (turns[row] - amount) % 360.0
+    return turns, key
+
+
 def _pose(
-    fit: FitResult, row: int, about: tuple[ConnectorShape, str, float | None, ViewOutlines]
+    fit: FitResult, row: int, about: tuple[ConnectorShape, str, float, tuple[int, int]]
 ) -> Pose:
     """The pose of the fit's view `row`; quality is filled in by `_checked`."""
-    shape, source, stated_turn, line = about
+    shape, source, turn, size_hw = about
     view, unit = fit.views[row], shape.ferrule_radius_um
     lean = view[:2]
-    tilt = float(np.degrees(np.hypot(*lean)))
-    roll = float(np.degrees(np.arctan2(lean[0], lean[1])))
+    tilt, roll = _tilt_and_roll(view)
     um_per_px = float(np.exp(view[LOG_SCALE])) * unit
     camera = Camera(
         tilt_deg=tilt,
-        turn_deg=((stated_turn or 0.0) - bottom_offset_deg(tilt, roll)) % 360.0,
+        turn_deg=turn,
         roll_deg=roll,
         um_per_px=um_per_px,
         fiber_px=(float(view[2]), float(view[3])),
         distance_um=unit / max(float(view[NEARNESS]), FAREST),
-        size_hw=line.size_hw,
+        size_hw=size_hw,
     )
     at = VIEW_SIZE * row
     spread = fit.covariance[at : at + VIEW_SIZE, at : at + VIEW_SIZE]

@@ -1,65 +1,28 @@
 """A first guess of a view's camera from ellipses, and which outline point lies on which curve."""
 
-from dataclasses import dataclass
-
 import numpy as np
 import numpy.typing as npt
 
 from ...model.surfaces import Surface
 from .connector_fit import (
-    BOW,
     CHAMFER,
     EDGE,
-    VIEW_SIZE,
     Pinhole,
     ViewPoints,
     circle_points,
     heights,
     side_residual,
 )
-from .rims import Outline, ViewOutlines
+from .ellipse import robust_ellipse
+from .rims import ViewOutlines
 
-__all__ = ["Ellipse", "first_views", "robust_ellipse", "sort_points"]
+__all__ = ["first_views", "sort_points"]
 
 Floats = npt.NDArray[np.float64]
 _NONE = np.zeros((0, 2))
 FAINT_FACING = 0.12  # a chamfer seen more grazingly than this does not show its far rim
 SIDE_TOLERANCE = 0.06  # of the ferrule's radius, and at least 3 px
 FEWEST = 12
-
-
-@dataclass(frozen=True)
-class Ellipse:
-    """Centre px (x, y), half axes px (long, short), direction of the short axis (unit vector)."""
-
-    centre: Floats
-    long_px: float
-    short_px: float
-    short_axis: Floats
-
-
-def robust_ellipse(px: Floats) -> Ellipse | None:
-    """The ellipse through most of the points [n, 2]: fit, drop what lies far off, fit again."""
-    import cv2
-
-    keep = np.ones(len(px), bool)
-    result: Ellipse | None = None
-    for _ in range(5):
-        if keep.sum() < FEWEST:
-            return result
-        (cx, cy), (width, height), angle = cv2.fitEllipseDirect(px[keep].astype(np.float32))
-        if not (width > 4 and height > 4):
-            return result
-        turn = np.radians(angle if width < height else angle + 90)
-        short_axis = np.array([np.cos(turn), np.sin(turn)])
-        long_px, short_px = max(width, height) / 2, min(width, height) / 2
-        result = Ellipse(np.array([cx, cy]), long_px, short_px, short_axis)
-        off = px - result.centre
-        u, v = off @ short_axis, off @ np.array([-short_axis[1], short_axis[0]])
-        gap = (np.hypot(u / short_px, v / long_px) - 1) * short_px
-        spread = float(np.median(np.abs(gap)))
-        keep = np.abs(gap) < max(1.0, 3 * spread)
-    return result
 
 
 def first_views(lines: ViewOutlines, edge_default: float) -> tuple[list[Floats], float] | None:
@@ -95,7 +58,7 @@ def first_views(lines: ViewOutlines, edge_default: float) -> tuple[list[Floats],
 
 def _far_rim_shown(camera: Pinhole, px: Floats, shape: Floats) -> npt.NDArray[np.bool_]:
     """Whether the chamfer faces the camera well enough where rays meet the rim's plane."""
-    _, rim_z, _, _ = heights(shape)
+    _, rim_z, _ = heights(shape)
     point, radius, _ = circle_points(camera, px, rim_z)
     radial = (point - rim_z * camera.axis) / radius[:, None]
     depth, run = float(shape[CHAMFER]), 1 - float(shape[EDGE])
@@ -114,7 +77,6 @@ def sort_points(lines: ViewOutlines, view: Floats, shape: Floats, all_groups: bo
 
     Without `all_groups` only the curves that need no good fit: edge, near rim, silhouettes.
     """
-    assert view.shape == (VIEW_SIZE,) and shape[BOW] >= 0
     height, width = lines.size_hw
     centre = (width / 2, height / 2)
     camera = Pinhole.of(view, centre)
@@ -132,17 +94,6 @@ def sort_points(lines: ViewOutlines, view: Floats, shape: Floats, all_groups: bo
         rim=_some(front.px[rim]),
         side=_some(ferrule.px[side]),
         floor=_some(ferrule.px[floor]) if all_groups else _NONE,
-        mouth=_some(_mouth_points(lines.mouth, camera, tolerance)) if all_groups else _NONE,
         fiber_px=lines.fiber.centre_px if lines.fiber else None,
         centre_px=centre,
     )
-
-
-def _mouth_points(mouth: Outline | None, camera: Pinhole, tolerance: float) -> Floats:
-    """Points between cavity (or the barrel that runs into it) and the housing."""
-    if mouth is None:
-        return _NONE
-    off_side = np.abs(side_residual(camera, mouth.px))
-    cavity = mouth.inside == Surface.CAVITY
-    barrel = (mouth.inside == Surface.BARREL) & (off_side > 2 * tolerance)
-    return mouth.px[(cavity | barrel) & (mouth.outside == Surface.HOUSING)]

@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ...model.surfaces import Surface
+from .ellipse import robust_ellipse
 
 __all__ = ["FiberDisc", "Outline", "ViewOutlines", "fiber_disc", "outlines_of"]
 
@@ -19,7 +20,7 @@ Bytes = npt.NDArray[np.uint8]
 
 BLUR_PX = 1.5
 STEP_PX = 3.0  # how far from the outline the surface inside and outside is looked up
-POINTS = 240  # most points kept per outline
+POINTS = 160  # most points kept per outline
 FEWEST_PX = 300  # a smaller piece is no ferrule front
 
 
@@ -35,17 +36,14 @@ class Outline:
     outside: Bytes
     cut_share: float
 
-    def where(self, keep: npt.NDArray[np.bool_]) -> Floats:
-        """The points that `keep` [n] picks, px [m, 2]."""
-        return self.px[keep]
-
 
 @dataclass(frozen=True)
 class FiberDisc:
-    """The fibre's disc as seen: centre px (x, y) and area px."""
+    """The fibre's disc as seen: centre px (x, y), area px, and how much of its outline is smooth."""
 
     centre_px: tuple[float, float]
     area_px: float
+    smooth_share: float
 
 
 @dataclass(frozen=True)
@@ -62,19 +60,6 @@ class ViewOutlines:
     mouth: Outline | None
     fiber: FiberDisc | None
     size_hw: tuple[int, int]
-
-
-def _largest(mask: Bytes) -> Bytes | None:
-    """The largest 8-connected piece of a 0/1 mask; None if it is too small to be a ferrule."""
-    import cv2
-
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
-    if count < 2:
-        return None
-    best = 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
-    if stats[best, cv2.CC_STAT_AREA] < FEWEST_PX:
-        return None
-    return (labels == best).view(np.uint8)
 
 
 def _lookup(image: npt.NDArray[Any], px: Floats) -> npt.NDArray[Any]:
@@ -95,30 +80,37 @@ def _bilinear(image: npt.NDArray[np.float32], px: Floats) -> Floats:
 
 
 def _outline(surface: Bytes, mask: Bytes) -> Outline | None:
-    """The outer outline of a mask's largest piece."""
+    """The outer outline of a mask's largest piece; None if that is too small for a ferrule."""
     import cv2
 
-    piece = _largest(mask)
-    if piece is None:
+    found, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    largest = max(found, key=cv2.contourArea, default=None)
+    if largest is None or cv2.contourArea(largest) < FEWEST_PX:
         return None
-    found, _ = cv2.findContours(piece, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    ring = max(found, key=len).reshape(-1, 2).astype(np.float64) + 0.5
+    ring = largest.reshape(-1, 2)
     height, width = surface.shape
-    margin = 2 * BLUR_PX
-    inner = np.all((ring > margin) & (ring < np.array([width, height]) - margin), axis=1)
+    pad = int(4 * BLUR_PX)
+    inner = _within(ring + 0.5, width, height)
+    cut_share = float(1 - inner.mean())
     ring = ring[np.linspace(0, len(ring) - 1, min(len(ring), POINTS)).astype(int)]
-    ring = ring[np.all((ring > margin) & (ring < np.array([width, height]) - margin), axis=1)]
+    ring = ring[_within(ring + 0.5, width, height)]
     if len(ring) < 12:
         return None
-    filled = cv2.drawContours(np.zeros_like(piece), found, -1, 1, cv2.FILLED)
+    x0, y0 = np.maximum(largest.reshape(-1, 2).min(axis=0) - pad, 0)
+    x1, y1 = np.minimum(largest.reshape(-1, 2).max(axis=0) + pad, [width, height])
+    filled = np.zeros((y1 - y0, x1 - x0), np.uint8)
+    cv2.drawContours(filled, [largest], -1, 1, cv2.FILLED, offset=(-int(x0), -int(y0)))
     soft = cv2.GaussianBlur(filled.astype(np.float32), (0, 0), BLUR_PX)
-    px, outward = _refine(soft, ring)
-    return Outline(
-        px,
-        _lookup(surface, px - STEP_PX * outward),
-        _lookup(surface, px + STEP_PX * outward),
-        float(1 - inner.mean()),
-    )
+    px, outward = _refine(soft, ring + 0.5 - [x0, y0])
+    px += [x0, y0]
+    inside = _lookup(surface, px - STEP_PX * outward)
+    return Outline(px, inside, _lookup(surface, px + STEP_PX * outward), cut_share)
+
+
+def _within(px: Floats, width: int, height: int) -> npt.NDArray[np.bool_]:
+    """Which points keep clear of the frame."""
+    margin = 2 * BLUR_PX
+    return np.all((px > margin) & (px < np.array([width, height]) - margin), axis=1)
 
 
 def _refine(soft: npt.NDArray[np.float32], px: Floats) -> tuple[Floats, Floats]:
@@ -136,24 +128,25 @@ def _refine(soft: npt.NDArray[np.float32], px: Floats) -> tuple[Floats, Floats]:
 
 
 def fiber_disc(surface: Bytes) -> FiberDisc | None:
-    """The fibre's largest piece; None when nothing is labelled fibre.
+    """The fibre's disc: an ellipse through most of its outline; None when nothing is labelled so.
 
-    Its centre is that of the smallest box round it after specks are opened away, which dirt at one
-    side moves less than a centroid where it hides part of the disc.
+    Dirt that hides a part of the disc, or is taken for it, bends a part of the outline only.
     """
     import cv2
 
     mask = (surface == Surface.FIBER).view(np.uint8)
-    count, labels, stats, centres = cv2.connectedComponentsWithStats(mask, connectivity=8)
-    if count < 2:
+    found, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    largest = max(found, key=len, default=None)
+    if largest is None or len(largest) < 12:
         return None
-    best = 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
-    area = float(stats[best, cv2.CC_STAT_AREA])
-    if area < 6:
+    ring = largest.reshape(-1, 2).astype(np.float64) + 0.5
+    ellipse = robust_ellipse(ring)
+    if ellipse is None:
         return None
-    del labels
-    x, y = centres[best]
-    return FiberDisc((float(x) + 0.5, float(y) + 0.5), area)
+    # the outline runs through the centres of the disc's own border pixels, half a pixel inside
+    long_px, short_px = ellipse.long_px + 0.5, ellipse.short_px + 0.5
+    x, y = ellipse.centre
+    return FiberDisc((float(x), float(y)), float(np.pi * long_px * short_px), ellipse.inlier_share)
 
 
 def outlines_of(surface: Bytes) -> ViewOutlines | str:
