@@ -97,7 +97,7 @@ class TrainingConfig:
 def possible(plan: RenderPlan) -> bool:
     """Whether a plan renders anything."""
     shares = (plan.clean_share, plan.negative_share)
-    return min(plan.scenes, plan.sets, *plan.size_hw) >= 1 and all(0 <= s < 1 for s in shares)
+    return min(plan.scenes, plan.sets, *plan.size_hw) >= 1 and all(0 <= s <= 1 for s in shares)
 
 
 def read_config(path: Path) -> TrainingConfig:

@@ -1,8 +1,9 @@
 """A run's averaged net as one ONNX file, refused unless it agrees with torch.
 
 Weights are stored as float16 and computed in float32 (a `Cast` after each, which the runtime folds
-when it loads), or, with `int8`, the convolutions are quantised statically with renders for calibration.
-The file says about itself what it was trained on and how well it agrees (keys in `metadata`).
+when it loads), or, with `int8`, the convolutions are quantised statically, with renders for
+calibration. The file says about itself what it was trained on and how well it agrees (keys in
+`metadata`).
 """
 
 import hashlib
@@ -13,6 +14,7 @@ import warnings
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -75,7 +77,7 @@ class Exported:
 
 
 def export_run(run: Path, out: Path, source: Source, int8: bool, scores: Any = None) -> Exported:
-    """Export the averaged net of the training run in `run` to the file `out`, with its card beside it.
+    """Export the averaged net of the training run in `run` to `out`, with its card beside it.
 
     scores: figures of `training.evaluate` to carry along, or None. Raises `ModelError` without a
     checkpoint, `TrainingError` if the file would be too large or does not agree.
@@ -124,7 +126,7 @@ def trace(net: SightNet, path: Path) -> None:
     wrapped = WithProbabilities(net.cpu().eval()).eval()
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # the exporter's own, about its internals
-        torch.onnx.export(
+        torch.onnx.export(  # pyright: ignore[reportUnknownMemberType]
             wrapped,
             (example,),
             str(path),
@@ -141,14 +143,16 @@ def load_onnx(path: Path) -> Any:
     """An ONNX model in memory."""
     import onnx
 
-    return onnx.load(str(path))
+    kit: Any = onnx
+    return kit.load(str(path))
 
 
 def save_onnx(model: Any, path: Path) -> None:
     """One file, weights inside."""
     import onnx
 
-    onnx.save_model(model, str(path), save_as_external_data=False)
+    kit: Any = onnx
+    kit.save_model(model, str(path), save_as_external_data=False)
 
 
 def store_as_float16(model: Any) -> None:
@@ -177,10 +181,8 @@ def store_as_float16(model: Any) -> None:
 
 def quantised(raw: Path, source: Source) -> Any:
     """The model with int8 convolutions: static, per channel, calibrated on renders."""
-    from onnxruntime import quantization
-    from onnxruntime.quantization.shape_inference import quant_pre_process
-
-    kit: Any = quantization
+    kit: Any = import_module("onnxruntime.quantization")
+    pre_process: Any = import_module("onnxruntime.quantization.shape_inference").quant_pre_process
 
     class Reader(kit.CalibrationDataReader):
         """Hands out calibration pictures one by one."""
@@ -193,7 +195,7 @@ def quantised(raw: Path, source: Source) -> Any:
             return None if picture is None else {"picture": picture[None]}
 
     ready, done = raw.with_name("ready.onnx"), raw.with_name("int8.onnx")
-    quant_pre_process(str(raw), str(ready), skip_symbolic_shape=True)
+    pre_process(str(raw), str(ready), skip_symbolic_shape=True)
     kit.quantize_static(
         str(ready),
         str(done),
@@ -225,16 +227,14 @@ def agreement_pictures(source: Source) -> list[Picture]:
 
 def compare(net: SightNet, path: Path, batches: Sequence[Picture]) -> Agreement:
     """Run torch and the ONNX file on the same pictures."""
-    import onnxruntime
-
-    runtime: Any = onnxruntime
+    runtime: Any = import_module("onnxruntime")
     session = runtime.InferenceSession(str(path), providers=["CPUExecutionProvider"])
     wrapped = WithProbabilities(net.eval()).eval()
     max_dp, sum_dp, values, pictures = 0.0, 0.0, 0, 0
     same, pixels = {"surface": 0, "kind": 0}, 0
     for batch in batches:
         with torch.inference_mode():
-            ours = [out.numpy() for out in wrapped(torch.from_numpy(batch))]
+            ours = [out.numpy() for out in wrapped(torch.as_tensor(batch))]
         theirs = session.run(list(OUTPUTS), {"picture": batch})
         for name, a, b in zip(OUTPUTS, ours, theirs, strict=True):
             gap = np.abs(a.astype(np.float64) - b)
@@ -262,8 +262,8 @@ def refuse_unless_close(agreement: Agreement, form: str) -> None:
     most, least = LIMITS[form]
     if agreement.pictures < 20 or agreement.shapes < 4:
         raise TrainingError(
-            f"the agreement was tried on {agreement.pictures} pictures of {agreement.shapes} shapes; "
-            "at least 20 of 4 are needed"
+            f"the agreement was tried on {agreement.pictures} pictures of "
+            f"{agreement.shapes} shapes; at least 20 of 4 are needed"
         )
     labels = min(agreement.surface, agreement.kind)
     if not (agreement.max_dp <= most and labels >= least):
@@ -285,7 +285,7 @@ def um_per_px_range(config: TrainingConfig) -> list[float]:
 
 
 def training_hash(config: TrainingConfig, step: int) -> str:
-    """SHA-256 of what the pictures and the run follow from: settings, step, the renderer's source."""
+    """SHA-256 of what the run follows from: settings, step, the renderer's source."""
     digest = hashlib.sha256(json.dumps([config.as_table(), step], sort_keys=True).encode())
     for path in sorted(Path(__file__).parent.with_name("synthetic").glob("*.py")):
         digest.update(path.name.encode() + path.read_bytes())

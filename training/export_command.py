@@ -29,8 +29,9 @@ def export(
     done = export_run(run, out, render_source(torch.device("cpu")), int8, figures)
     a = done.agreement
     text = (
-        f"{done.path}: {done.size_bytes / 1e6:.1f} MB; on {a.pictures} pictures of {a.shapes} shapes "
-        f"same surface {a.surface:.5f}, same kind {a.kind:.5f}, largest difference {a.max_dp:.4f}"
+        f"{done.path}: {done.size_bytes / 1e6:.1f} MB; on {a.pictures} pictures of {a.shapes} "
+        f"shapes same surface {a.surface:.5f}, same kind {a.kind:.5f}, largest difference "
+        f"{a.max_dp:.4f}"
     )
     document = asdict(done) | {"path": str(done.path), "card": str(done.card)}
     Terminal.current().result(text, document)

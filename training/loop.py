@@ -156,7 +156,7 @@ class Trainer:
         decay = min(self.config.ema_decay, (1 + self.state.step) / (10 + self.state.step))
         now = self.state.net.state_dict()
         moving = [k for k, v in self.state.ema.items() if v.is_floating_point()]
-        blend = get_ema_multi_avg_fn(decay)
+        blend: Any = get_ema_multi_avg_fn(decay)
         blend([self.state.ema[k] for k in moving], [now[k] for k in moving], 0)
 
 

@@ -1,4 +1,4 @@
-"""The card that lies beside a model file: what it is, from what, how good, and what it cannot do."""
+"""The card beside a model file: what it is, from what, how good, and what it cannot do."""
 
 import hashlib
 from pathlib import Path
@@ -25,12 +25,14 @@ deposit lies there, and whether the picture could show one at all.
 | | |
 | --- | --- |
 | file | `{name}`, {size_mb:.1f} MB, SHA-256 `{sha256}` |
-| input | `picture`, 8-bit RGB, [N, height, width, 3], any height and width; scaling and padding are inside |
+| input | `picture`, 8-bit RGB, [N, height, width, 3], any size; scaling and padding are inside |
 | outputs | probabilities: `surface` {surfaces}; `kind` {kinds}; `unseen`; `unlike` (no connector) |
 | numeric form | {numeric_form} |
-| agreement with torch | {pictures} pictures of {shapes} shapes: same surface {surface:.5f}, same kind {kind:.5f} of the pixels; largest difference of a probability {max_dp:.4f}, mean {mean_dp:.6f} |
+| agreement with torch | on {pictures} pictures of {shapes} shapes |
+| .. same label | surface {surface:.5f}, kind {kind:.5f} of the pixels |
+| .. difference of a probability | largest {max_dp:.4f}, mean {mean_dp:.6f} |
 | trained at | {low} to {high} um per pixel at the fibre |
-| trained on | pictures rendered by `synthetic/` alone, no photographs; step {step} of {steps}, {device} |
+| trained on | pictures rendered by `synthetic/` alone; step {step} of {steps}, {device} |
 | training hash | `{training_hash}` |
 
 ## Measured
@@ -39,8 +41,8 @@ deposit lies there, and whether the picture could show one at all.
 
 ## Not for
 
-Rectangular multi-fibre ferrules, receptacles and sleeves; pictures outside the scales above; grading of the
-zones round the fibre. It advises, a trained person decides.
+Rectangular multi-fibre ferrules, receptacles and sleeves; pictures outside the scales above; grading
+of the zones round the fibre. It advises, a trained person decides.
 """
 
 

@@ -1,0 +1,52 @@
+"""`fiberward evaluate`: figures of a model file on a set with exact truth."""
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from ..inference.see.segment import Segmenter
+from ..inference.show.terminal import Terminal
+from ..model.errors import UsageError
+from .evaluate import as_text, evaluate_views, folder_views, rendered_views, summarise
+from .score_view import Truth
+
+__all__ = ["evaluate"]
+
+SIZE_HW = (960, 1280)
+
+
+def evaluate(
+    folder: Annotated[
+        Path | None, typer.Argument(metavar="[SET]", help="Folder of pictures with truth.")
+    ] = None,
+    model: Annotated[Path, typer.Option(help="The ONNX file.")] = Path("sight.onnx"),
+    renders: Annotated[
+        int, typer.Option(min=0, help="Instead of SET: so many rendered connectors.")
+    ] = 0,
+    first_seed: Annotated[int, typer.Option(min=0, help="Where the renders' seeds start.")] = 0,
+    threads: Annotated[int | None, typer.Option(min=1, help="Processors to use.")] = None,
+) -> int:
+    """Measure a model file on pictures with exact truth: IoU, recall, false pieces, kinds."""
+    if (folder is None) == (renders == 0):
+        raise UsageError("give either a folder of pictures with truth or --renders COUNT, not both")
+    segmenter, terminal = Segmenter(model, threads), Terminal.current()
+    if folder is not None:
+        views, name = folder_views(folder), str(folder)
+    else:
+        views, name = own_views(renders, first_seed), f"{renders} rendered connectors"
+    scores = evaluate_views(segmenter, terminal.progress(views, "views"))
+    document = summarise(scores, segmenter, name)
+    terminal.result(as_text(document), document)
+    return 0
+
+
+def own_views(connectors: int, first_seed: int) -> Iterator[Truth]:
+    """The project's own withheld renders; needs torch only here."""
+    import torch
+
+    from .source import render_source
+
+    device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
+    return rendered_views(render_source(device), connectors, SIZE_HW, first_seed)
