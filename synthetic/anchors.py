@@ -1,6 +1,8 @@
 """Where deposits sit: places drawn on what the picture shows, balanced by surface."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import accumulate
 
 import torch
 from torch import Tensor
@@ -39,16 +41,16 @@ class Anchors:
     s_mm: Tensor
     theta_rad: Tensor
 
-    def take(self, mask: Tensor) -> "Anchors":
-        """Only the places where `mask`."""
-        return Anchors(*(getattr(self, name)[mask] for name in self.__dataclass_fields__))
+    def take(self, which: Tensor) -> "Anchors":
+        """The places `which`, by index or mask."""
+        return Anchors(*(getattr(self, name)[which] for name in self.__dataclass_fields__))
 
 
-def draw_anchors(draw: Draw, ground: Ground, wanted: Tensor) -> Anchors:
+def draw_anchors(draw: Draw, ground: Ground, wanted: Tensor, slots_each: Sequence[int]) -> list[Anchors]:
     """Places for `wanted` deposits: int64 [N, K], a group index or -1 for none.
 
-    A group that the picture does not show gives no place, so the result may be shorter than asked.
-    Sorted by picture, then slot.
+    The K slots are dealt out to consecutive callers: `slots_each` of them each. A group that the picture
+    does not show gives no place, so a result may be shorter than asked. Sorted by picture, then slot.
     """
     hits = ground.hits
     n, slots = wanted.shape
@@ -68,9 +70,10 @@ def draw_anchors(draw: Draw, ground: Ground, wanted: Tensor) -> Anchors:
     cell = torch.stack(chosen, 1)[batch, pick, slot]
     ok = torch.stack(valid, 1)[batch, pick, slot] & (wanted >= 0)
     cells_wide = hits.part[:, STEP // 2 :: STEP, STEP // 2 :: STEP].shape[2]
-    y = cell // cells_wide * STEP + STEP // 2
-    x = cell % cells_wide * STEP + STEP // 2
-    return at_pixels(draw, ground, batch[ok], x[ok], y[ok])
+    every = at_pixels(draw, ground, batch[ok], (cell % cells_wide * STEP + STEP // 2)[ok], (cell // cells_wide * STEP + STEP // 2)[ok])
+    ends = torch.tensor(list(accumulate(slots_each)), device=slot.device)
+    owner = torch.bucketize(slot[ok], ends, right=True)
+    return [every.take((owner == k).nonzero()[:, 0]) for k in range(len(slots_each))]
 
 
 def at_pixels(draw: Draw, ground: Ground, batch: Tensor, x: Tensor, y: Tensor) -> Anchors:

@@ -9,7 +9,7 @@ from .anchors import Anchors
 from .light import Shaded
 from .scene import Part
 from .trace import Hits
-from .windows import Windows
+from .windows import Spot
 
 __all__ = ["Canvas", "SURFACE_OF_PART", "local_frame", "new_canvas"]
 
@@ -42,11 +42,10 @@ class Canvas:
         self.next_instance += count
         return torch.arange(first, first + count, device=self.kind.device, dtype=torch.int16)
 
-    def label(self, windows: Windows, where: Tensor, kind: int, instance: Tensor) -> None:
-        """Name the pixels `where` [M, w, w] as deposits of `kind`, one instance per window."""
-        self_kind = torch.full_like(where, kind, dtype=torch.uint8)
-        windows.put(self.kind, self_kind, where)
-        windows.put(self.instance, instance[:, None, None].expand(where.shape), where)
+    def label(self, spot: Spot, shape: torch.Size, kind: int, instance: Tensor) -> None:
+        """Name the pixels of `spot` (of windows of `shape`) as `kind`, one instance per window."""
+        spot.put(self.kind, torch.full(shape, kind, dtype=torch.uint8, device=instance.device))
+        spot.put(self.instance, instance[:, None, None].expand(shape))
 
 
 def new_canvas(hits: Hits, shaded: Shaded) -> Canvas:

@@ -37,30 +37,34 @@ def paint_deposits(
     dirty = torch.tensor([0.0, 0.35, 1.0], device=draw.device)[level]
     chips = torch.where(draw.chance(0.15, n), 0.6, 0.0)  # damage comes on clean connectors too
 
-    def slot(places: tuple[float, ...], chance: Tensor) -> Anchors:
-        wanted = torch.where(draw.unit(n) < chance, draw.pick(places, n), -1)
-        return draw_anchors(draw, ground, wanted[:, None])
-
-    placed: list[tuple[str, Anchors]] = []
-
-    def keep(name: str, anchors: Anchors) -> Anchors:
-        placed.append((name, anchors))
-        return anchors
-
-    for side in (SMALL, LARGE):
-        paint_chips(draw, canvas, ground, keep("damage", slot(CHIP_PLACES, 0.14 * dirty + chips * 0.5)), side)
-    for side in (SMALL, LARGE, LARGE):
-        paint_scratches(draw, canvas, ground, keep("damage", slot(SCRATCH_PLACES, 0.25 * dirty + chips)), side)
-    for side in (SMALL, LARGE):
-        paint_films(draw, canvas, ground, keep("film", slot(STAIN_PLACES, 0.3 * dirty)), side)
-        paint_residues(draw, canvas, ground, keep("residue", slot(STAIN_PLACES, 0.3 * dirty)), side)
-    for side in (SMALL, LARGE):
-        drops = keep("liquid", slot(STAIN_PLACES, 0.32 * dirty))
-        paint_drops(draw, canvas, ground, rays, lit[1], drops, side)
-    for _ in range(2):
-        lint = keep("lint", slot(GRAIN_PLACES, 0.38 * dirty))
-        paint_lint(draw, canvas, ground, scene, lit, lint, LARGE)
-    crowd = dirty * draw.log_uniform(0.12, 1.0, n)
-    wanted = torch.where(draw.unit(n, GRAIN_SLOTS) < crowd[:, None], draw.pick(GRAIN_PLACES, n, GRAIN_SLOTS), -1)
-    paint_grains(draw, canvas, ground, rays, lit, keep("particle", draw_anchors(draw, ground, wanted)))
-    return placed
+    # (kind, chance of a slot to be used, places, slots), bottom to top
+    orders = [
+        *[("damage", 0.14 * dirty + chips * 0.5, CHIP_PLACES, 1)] * 2,
+        *[("damage", 0.25 * dirty + chips, SCRATCH_PLACES, 1)] * 3,
+        *[("film", 0.3 * dirty, STAIN_PLACES, 1), ("residue", 0.3 * dirty, STAIN_PLACES, 1)] * 2,
+        *[("liquid", 0.32 * dirty, STAIN_PLACES, 1)] * 2,
+        *[("lint", 0.38 * dirty, GRAIN_PLACES, 1)] * 2,
+        ("particle", dirty * draw.log_uniform(0.12, 1.0, n), GRAIN_PLACES, GRAIN_SLOTS),
+    ]
+    wanted = [
+        torch.where(draw.unit(n, slots) < chance[:, None], draw.pick(places, n, slots), -1)
+        for _, chance, places, slots in orders
+    ]
+    anchors = draw_anchors(draw, ground, torch.cat(wanted, 1), [slots for *_, slots in orders])
+    chip_s, chip_l, scratch_s, scratch_l, scratch_m, film_s, residue_s, film_l, residue_l, *rest = anchors
+    drop_s, drop_l, lint_a, lint_b, grains = rest
+    for own, side in ((chip_s, SMALL), (chip_l, LARGE)):
+        paint_chips(draw, canvas, ground, own, side)
+    for own, side in ((scratch_s, SMALL), (scratch_m, LARGE), (scratch_l, LARGE)):
+        paint_scratches(draw, canvas, ground, own, side)
+    for film, residue, side in ((film_s, residue_s, SMALL), (film_l, residue_l, LARGE)):
+        paint_films(draw, canvas, ground, film, side)
+        paint_residues(draw, canvas, ground, residue, side)
+    for own, side in ((drop_s, SMALL), (drop_l, LARGE)):
+        paint_drops(draw, canvas, ground, rays, lit[1], own, side)
+    for own in (lint_a, lint_b):
+        paint_lint(draw, canvas, ground, scene, lit, own, LARGE)
+    paint_grains(draw, canvas, ground, rays, lit, grains)
+    painted = (chip_s, chip_l, scratch_s, scratch_m, scratch_l, film_s, residue_s, film_l, residue_l, *rest)
+    names = ("damage",) * 5 + ("film", "residue") * 2 + ("liquid",) * 2 + ("lint",) * 2 + ("particle",)
+    return list(zip(names, painted, strict=True))

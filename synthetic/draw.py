@@ -1,11 +1,15 @@
 """Random draws for a batch of scenes: one seed, one stream, the same numbers on every device."""
 
+import math
 from collections.abc import Sequence
 
 import torch
 from torch import Tensor
 
 __all__ = ["Draw"]
+
+
+POOL = 1 << 16  # numbers moved to the device at a time: a copy for each draw would cost more
 
 
 class Draw:
@@ -19,10 +23,21 @@ class Draw:
         self.device = device
         self._cpu = torch.Generator().manual_seed(seed)
         self._own = torch.Generator(device=device).manual_seed(seed)
+        self._pools: dict[str, Tensor] = {}
+
+    def _take(self, name: str, shape: tuple[int, ...]) -> Tensor:
+        """The next numbers of a pool, refilled when it runs short."""
+        count = math.prod(shape)
+        pool = self._pools.get(name)
+        if pool is None or pool.shape[0] < count:
+            fill = torch.rand if name == "unit" else torch.randn
+            pool = fill(max(POOL, count), generator=self._cpu).to(self.device)
+        self._pools[name] = pool[count:]
+        return pool[:count].view(shape)
 
     def unit(self, *shape: int) -> Tensor:
         """Uniform in [0, 1), float32."""
-        return torch.rand(shape, generator=self._cpu).to(self.device, non_blocking=True)
+        return self._take("unit", shape)
 
     def uniform(self, low: float, high: float, *shape: int) -> Tensor:
         """Uniform in [low, high), float32."""
@@ -34,7 +49,7 @@ class Draw:
 
     def normal(self, *shape: int) -> Tensor:
         """Standard normal, float32."""
-        return torch.randn(shape, generator=self._cpu).to(self.device, non_blocking=True)
+        return self._take("normal", shape)
 
     def chance(self, probability: float, *shape: int) -> Tensor:
         """True with the given probability, bool."""

@@ -13,7 +13,7 @@ from .light import Shaded, Surroundings
 from .scene import Connectors, Part, Scene
 from .stains import wide
 from .trace import project
-from .windows import Windows, cut_windows
+from .windows import Spot, Windows, cut_windows
 
 __all__ = ["paint_lint"]
 
@@ -87,8 +87,9 @@ def paint_lint(
     light = thread_light(draw, lit, anchors, near / wide(width.clamp_min(0.7)))
     thin = (wide(width) / 0.7).clamp(max=1.0)[..., None]  # a thread under a pixel wide lets the host through
     old = windows.gather(canvas.diffuse) + windows.gather(canvas.mirror)
-    put_thread(canvas, anchors, windows, seen, light * thin + old * (1 - thin))
-    canvas.label(windows, seen, Kind.LINT, canvas.take_instances(m))
+    spot = windows.spot(seen)
+    put_thread(canvas, anchors, (windows, spot), seen, light * thin + old * (1 - thin))
+    canvas.label(spot, seen.shape, Kind.LINT, canvas.take_instances(m))
 
 
 def project_each(scene: Scene, batch: Tensor, points: Tensor) -> tuple[Tensor, Tensor]:
@@ -165,16 +166,18 @@ def thread_light(draw: Draw, lit: tuple[Shaded, Surroundings], anchors: Anchors,
     return value[..., None] * (colour * lights.tint[batch])[:, None, None]
 
 
-def put_thread(canvas: Canvas, anchors: Anchors, windows: Windows, seen: Tensor, light: Tensor) -> None:
+def put_thread(
+    canvas: Canvas, anchors: Anchors, place: tuple[Windows, Spot], seen: Tensor, light: Tensor
+) -> None:
     """Write the thread; off the ferrule's silhouette its pixels count to the host's surface."""
-    windows.put(canvas.diffuse, light, seen)
-    windows.put(canvas.mirror, torch.zeros_like(light), seen)
-    windows.put(canvas.shadow, torch.ones_like(seen, dtype=torch.float32), seen)
+    windows, spot = place
+    spot.put(canvas.diffuse, light)
+    spot.put(canvas.mirror, torch.zeros_like(light))
+    spot.put(canvas.shadow, torch.ones(seen.shape, device=light.device))
     on_ferrule = (anchors.part >= Part.BARREL) & (anchors.part <= Part.FIBER)
-    astray = seen & wide(on_ferrule) & ~windows.gather(canvas.near)
+    astray = windows.spot(seen & wide(on_ferrule) & ~windows.gather(canvas.near))
     table = torch.tensor(SURFACE_OF_PART, device=seen.device, dtype=torch.uint8)
-    windows.put(canvas.surface, wide(table[anchors.part.long()]).expand(seen.shape), astray)
-    windows.put(canvas.near, torch.ones_like(seen), astray)
-    high, width = canvas.depth.shape[1:]
-    x, y = anchors.px[:, 0].long().clamp(0, width - 1), anchors.px[:, 1].long().clamp(0, high - 1)
-    windows.put(canvas.depth, wide(canvas.depth[anchors.batch, y, x]).expand(seen.shape), astray)
+    astray.put(canvas.surface, wide(table[anchors.part.long()]).expand(seen.shape))
+    astray.put(canvas.near, torch.ones_like(seen))
+    x, y = anchors.px[:, 0].long(), anchors.px[:, 1].long()
+    astray.put(canvas.depth, wide(canvas.depth[anchors.batch, y, x]).expand(seen.shape))

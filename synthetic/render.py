@@ -31,7 +31,8 @@ class RenderPlan:
     """What to render: `scenes` scenes, each with `sets` draws of deposits, at `size_hw` px.
 
     `crop` cuts native-scale windows from larger frames. `clean_share` of the scenes also give their
-    clean picture; `negative_share` of the pictures show no connector at all.
+    clean picture; `negative_share` of the pictures show no connector at all. `with_truth` also gives the
+    numbers behind each picture; training does without, since reading them stops the GPU.
     """
 
     scenes: int
@@ -40,6 +41,7 @@ class RenderPlan:
     crop: bool = False
     clean_share: float = 0.0
     negative_share: float = 0.0
+    with_truth: bool = False
 
 
 @dataclass(frozen=True)
@@ -50,7 +52,7 @@ class Renders:
     [N, H, W], 0 = none, unique in the batch; `weight` float32 [N, H, W] in 0..1, the weight of the kind
     label: 0 where a deposit is there that the picture cannot show; `unseen` float32 [N, H, W], 1 where
     nothing could be seen (blur, clipping); `unlike` float32 [N], 1 = not a connector; `truth`: one dict
-    per picture (empty for negatives).
+    per picture (empty for negatives and without `with_truth`).
     """
 
     picture: Tensor
@@ -88,15 +90,16 @@ def render_scenes(draw: Draw, plan: RenderPlan) -> list[Renders]:
     clean = new_canvas(hits, shaded)
     clean_light, sigma = develop(scene, clean)
     parts: list[Renders] = []
+    nothing: list[dict[str, object]] = [{} for _ in range(n)]
     for _ in range(plan.sets):
         canvas = new_canvas(hits, shaded)
         placed = paint_deposits(draw, canvas, ground, scene, rays, (shaded, around))
         light, _ = develop(scene, canvas)
-        truth = scene_truth(scene, hits, placed, canvas)
+        truth = scene_truth(scene, placed) if plan.with_truth else nothing
         parts.append(photograph(draw, scene, hits, canvas, (light, clean_light, sigma), truth))
     keep = int(round(plan.clean_share * n))
     if keep:
-        truth = scene_truth(scene, hits, [], clean)
+        truth = scene_truth(scene, []) if plan.with_truth else nothing
         shots = photograph(draw, scene, hits, clean, (clean_light, clean_light, sigma), truth)
         parts.append(first(shots, keep))
     return parts
@@ -215,10 +218,10 @@ def first(renders: Renders, count: int) -> Renders:
 
 def join(parts: list[Renders]) -> Renders:
     """One batch of several, instance numbers kept apart."""
-    offset, instances = 0, []
+    offset, instances = torch.zeros((), device=parts[0].instance.device, dtype=torch.int16), []
     for part in parts:
         instances.append(torch.where(part.instance > 0, part.instance + offset, 0).to(torch.int16))
-        offset += int(part.instance.max())
+        offset = offset + part.instance.max()
     tensors = {
         name: torch.cat([getattr(part, name) for part in parts])
         for name in Renders.__dataclass_fields__

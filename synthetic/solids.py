@@ -17,7 +17,7 @@ from .light import Shaded, Surroundings, environment
 from .scene import Part
 from .stains import wide
 from .trace import Rays
-from .windows import Windows, cut_windows
+from .windows import Spot, Windows, cut_windows
 
 __all__ = ["paint_drops", "paint_grains"]
 
@@ -108,8 +108,10 @@ def paint_grains(
         todo.append((index, windows, hit))
     for index, windows, (distance, normal, seen) in todo:
         nearest = seen & (distance <= windows.gather(front) + 1e-6)
-        draw_bodies(canvas, rays, lit[1], anchors.take(index), windows, (distance, normal, nearest), tone[index])
-        canvas.label(windows, nearest, Kind.PARTICLE, instance[index])
+        light = body_light(rays, lit[1], anchors.take(index), windows, normal, tone[index])
+        spot = windows.spot(nearest)
+        write_body(canvas, anchors.take(index), spot, light)
+        canvas.label(spot, nearest.shape, Kind.PARTICLE, instance[index])
 
 
 def meet_grain(
@@ -168,19 +170,12 @@ def cast_shade(
     windows.lower(canvas.shadow, torch.where(host, (1 - dark).clamp(0.02, 1), 1.0))
 
 
-def draw_bodies(
-    canvas: Canvas,
-    rays: Rays,
-    around: Surroundings,
-    anchors: Anchors,
-    windows: Windows,
-    hit: tuple[Tensor, Tensor, Tensor],
-    tone: Tensor,
-) -> None:
-    """Light the grains' visible sides and write them over the host."""
-    distance, normal, seen = hit
+def body_light(
+    rays: Rays, around: Surroundings, anchors: Anchors, windows: Windows, normal: Tensor, tone: Tensor
+) -> Tensor:
+    """Radiance of the grains' visible sides: [M, w, w, 3]."""
     lights, batch = around.lights, anchors.batch
-    glow = torch.zeros_like(distance)
+    glow = torch.zeros_like(normal[..., 0])
     for i in range(lights.power.shape[1]):
         cosine = (normal * lights.direction[batch, i][:, None, None]).sum(-1)
         glow = glow + cosine.clamp_min(0) * wide(lights.power[batch, i])
@@ -193,8 +188,7 @@ def draw_bodies(
     own = Surroundings(select(lights, batch), around.view[batch])
     shine = environment(own, bounce, torch.full_like(glow, 0.35)) * wide(tone[:, 3])
     tint = lights.tint[batch][:, None, None]
-    light = (glow[..., None] * tone[:, None, None, :3] + shine[..., None]) * tint
-    write_body(canvas, anchors, windows, seen, light)
+    return (glow[..., None] * tone[:, None, None, :3] + shine[..., None]) * tint
 
 
 def select(lights: object, batch: Tensor) -> object:
@@ -203,20 +197,18 @@ def select(lights: object, batch: Tensor) -> object:
     return type(lights)(*(getattr(lights, name)[batch] for name in fields))
 
 
-def write_body(canvas: Canvas, anchors: Anchors, windows: Windows, seen: Tensor, light: Tensor) -> None:
+def write_body(canvas: Canvas, anchors: Anchors, spot: Spot, light: Tensor) -> None:
     """Replace the host's light, and give the pixels to the host's surface, depth and layer."""
-    windows.put(canvas.diffuse, light, seen)
-    windows.put(canvas.mirror, torch.zeros_like(light), seen)
-    windows.put(canvas.shadow, torch.ones_like(seen, dtype=torch.float32), seen)
-    table = torch.tensor(SURFACE_OF_PART, device=seen.device, dtype=torch.uint8)
-    surface = table[anchors.part.long()]
-    windows.put(canvas.surface, wide(surface).expand(seen.shape), seen)
+    shape = light.shape[:-1]
+    spot.put(canvas.diffuse, light)
+    spot.put(canvas.mirror, torch.zeros_like(light))
+    spot.put(canvas.shadow, torch.ones(shape, device=light.device))
+    table = torch.tensor(SURFACE_OF_PART, device=light.device, dtype=torch.uint8)
+    spot.put(canvas.surface, wide(table[anchors.part.long()]).expand(shape))
     on_ferrule = (anchors.part >= Part.BARREL) & (anchors.part <= Part.FIBER)
-    windows.put(canvas.near, wide(on_ferrule).expand(seen.shape), seen)
-    high, width = canvas.depth.shape[1:]
-    x, y = anchors.px[:, 0].long().clamp(0, width - 1), anchors.px[:, 1].long().clamp(0, high - 1)
-    depth = canvas.depth[anchors.batch, y, x]
-    windows.put(canvas.depth, wide(depth).expand(seen.shape), seen)
+    spot.put(canvas.near, wide(on_ferrule).expand(shape))
+    x, y = anchors.px[:, 0].long(), anchors.px[:, 1].long()
+    spot.put(canvas.depth, wide(canvas.depth[anchors.batch, y, x]).expand(shape))
 
 
 def paint_drops(
@@ -237,8 +229,9 @@ def paint_drops(
     cap = o + d * enter[..., None]
     normal = body.outward(cap)
     light = drop_light(draw, canvas, ground, around, anchors, windows, (cap, normal, windows.gather(rays.direction)))
-    write_body(canvas, anchors, windows, seen, light)
-    canvas.label(windows, seen, Kind.LIQUID, canvas.take_instances(m))
+    spot = windows.spot(seen)
+    write_body(canvas, anchors, spot, light)
+    canvas.label(spot, seen.shape, Kind.LIQUID, canvas.take_instances(m))
 
 
 def drop_light(

@@ -69,13 +69,33 @@ def stain_windows(
     return windows, u, v, torch.where(wide(spill), body, same) & (h.abs() < 0.5 * reach + 0.06)
 
 
-def blend(canvas: Canvas, windows: Windows, alpha: Tensor, diffuse: Tensor, mirror: Tensor) -> None:
-    """Multiply light by 1 + alpha (factor - 1); `diffuse` [M, w, w, 3] or [M, 1, 1, 3], `mirror` [M, w, w]."""
+@dataclass(frozen=True)
+class Change:
+    """What a stain does to its host's light, each times alpha [M, w, w].
+
+    Factors on the diffuse light ([M, w, w, 3] or [M, 1, 1, 3]) and on the mirrored light ([M, w, w]
+    or [M, 1, 1]), and light added ([M, 1, 1]).
+    """
+
+    alpha: Tensor
+    diffuse: Tensor
+    mirror: Tensor
+    added: Tensor | float = 0.0
+
+
+def blend(canvas: Canvas, windows: Windows, change: Change) -> None:
+    """Change the host's light in the windows."""
+    spot = windows.spot(change.alpha > 1e-3)
+    a = change.alpha[..., None]
+    haze = (change.alpha * change.added)[..., None]
     old_d, old_m = windows.gather(canvas.diffuse), windows.gather(canvas.mirror)
-    a = alpha[..., None]
-    on = alpha > 1e-3
-    windows.put(canvas.diffuse, old_d * (1 + a * (diffuse - 1)), on)
-    windows.put(canvas.mirror, old_m * (1 + a * (mirror[..., None] - 1)), on)
+    spot.put(canvas.diffuse, old_d * (1 + a * (change.diffuse - 1)) + haze)
+    spot.put(canvas.mirror, old_m * (1 + a * (change.mirror[..., None] - 1)))
+
+
+def name_pixels(canvas: Canvas, windows: Windows, where: Tensor, kind: Kind) -> None:
+    """Label the stains' pixels, a fresh instance per window."""
+    canvas.label(windows.spot(where), where.shape, kind, canvas.take_instances(where.shape[0]))
 
 
 def paint_films(draw: Draw, canvas: Canvas, ground: Ground, anchors: Anchors, side: int) -> None:
@@ -96,10 +116,9 @@ def paint_films(draw: Draw, canvas: Canvas, ground: Ground, anchors: Anchors, si
     dark = torch.where(strong, draw.uniform(0.45, 0.93, m), draw.uniform(1.05, 1.7, m))
     tint = dark[:, None] * (1 + draw.normal(m, 3) * 0.04)
     mirror = torch.where(draw.chance(0.5, m), draw.log_uniform(0.2, 0.9, m), draw.log_uniform(1.0, 2.5, m))
-    blend(canvas, windows, alpha_shown, tint[:, None, None], wide(mirror).expand_as(alpha))
-    haze = windows.gather(canvas.diffuse) + (alpha_shown * wide(draw.log_uniform(0.003, 0.05, m)))[..., None]
-    windows.put(canvas.diffuse, haze, alpha_shown > 1e-3)
-    canvas.label(windows, (level < 1) & allowed, Kind.FILM, canvas.take_instances(m))
+    haze = wide(draw.log_uniform(0.003, 0.05, m))
+    blend(canvas, windows, Change(alpha_shown, tint[:, None, None], wide(mirror), haze))
+    name_pixels(canvas, windows, (level < 1) & allowed, Kind.FILM)
 
 
 def paint_residues(draw: Draw, canvas: Canvas, ground: Ground, anchors: Anchors, side: int) -> None:
@@ -122,8 +141,8 @@ def paint_residues(draw: Draw, canvas: Canvas, ground: Ground, anchors: Anchors,
     warm = 1 + draw.normal(m, 3) * 0.03
     diffuse = (1 + change)[..., None].clamp(0.05, 3) * warm[:, None, None]
     mirror = (1 + change * wide(draw.uniform(0.4, 1.4, m))).clamp(0.05, 3)
-    blend(canvas, windows, body, diffuse, mirror)
-    canvas.label(windows, (level < 1) & allowed, Kind.RESIDUE, canvas.take_instances(m))
+    blend(canvas, windows, Change(body, diffuse, mirror))
+    name_pixels(canvas, windows, (level < 1) & allowed, Kind.RESIDUE)
 
 
 def paint_chips(draw: Draw, canvas: Canvas, ground: Ground, anchors: Anchors, side: int) -> None:
@@ -138,8 +157,8 @@ def paint_chips(draw: Draw, canvas: Canvas, ground: Ground, anchors: Anchors, si
     rough = 1 + draw.noise(*level.shape) * wide(draw.uniform(0.0, 0.15, m))
     lean = 1 + wide(draw.normal(m) * 0.2) * u / wide(radius)
     grey = (wide(dark) * rough * lean).clamp(0.05, 3)[..., None].expand(*level.shape, 3)
-    blend(canvas, windows, alpha, grey, wide(draw.uniform(0.05, 0.6, m)).expand_as(alpha))
-    canvas.label(windows, (level < 1) & allowed, Kind.DAMAGE, canvas.take_instances(m))
+    blend(canvas, windows, Change(alpha, grey, wide(draw.uniform(0.05, 0.6, m))))
+    name_pixels(canvas, windows, (level < 1) & allowed, Kind.DAMAGE)
 
 
 def paint_scratches(draw: Draw, canvas: Canvas, ground: Ground, anchors: Anchors, side: int) -> None:
@@ -155,8 +174,7 @@ def paint_scratches(draw: Draw, canvas: Canvas, ground: Ground, anchors: Anchors
     alpha = line * allowed
     dark = torch.where(draw.chance(0.7, m), draw.uniform(0.2, 0.85, m), draw.uniform(1.2, 3.5, m))
     grey = dark[:, None, None, None].expand(m, 1, 1, 3)
-    blend(canvas, windows, alpha, grey, wide(dark).expand_as(alpha))
-    lift = windows.gather(canvas.diffuse) + (alpha * wide(torch.where(dark > 1, draw.unit(m) * 0.05, 0.0)))[..., None]
-    windows.put(canvas.diffuse, lift, alpha > 1e-3)
+    glint = wide(torch.where(dark > 1, draw.unit(m) * 0.05, 0.0))
+    blend(canvas, windows, Change(alpha, grey, wide(dark), glint))
     drawn = torch.maximum(width, 0.75 * wide(anchors.mm_per_px))
-    canvas.label(windows, (distance < drawn) & (u.abs() < wide(half)) & allowed, Kind.DAMAGE, canvas.take_instances(m))
+    name_pixels(canvas, windows, (distance < drawn) & (u.abs() < wide(half)) & allowed, Kind.DAMAGE)

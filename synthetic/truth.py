@@ -3,27 +3,23 @@
 import math
 
 import torch
-from torch import Tensor
 
 from ..model.kinds import KIND_NAMES
 from ..model.surfaces import SURFACE_NAMES
 from .anchors import Anchors
-from .canvas import SURFACE_OF_PART, Canvas
+from .canvas import SURFACE_OF_PART
 from .scene import Scene
-from .trace import Hits
 
 __all__ = ["scene_truth"]
 
 UM = 1000.0
 
 
-def scene_truth(
-    scene: Scene, hits: Hits, placed: list[tuple[str, Anchors]], canvas: Canvas
-) -> list[dict[str, object]]:
+def scene_truth(scene: Scene, placed: list[tuple[str, Anchors]]) -> list[dict[str, object]]:
     """One dict per picture: `ferrule_diameter_mm`, `um` (ends of surfaces), camera, `deposits`."""
     rows: list[dict[str, object]] = []
     connectors, cameras = scene.connectors, scene.cameras
-    for i in range(canvas.kind.shape[0]):
+    for i in range(cameras.tilt.shape[0]):
         rows.append({
             "ferrule_diameter_mm": round(2 * float(connectors.ferrule_radius[i]), 4),
             "endface_radius_mm": float(connectors.dome_radius[i]),

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
-__all__ = ["Windows", "cut_windows"]
+__all__ = ["Spot", "Windows", "cut_windows"]
 
 
 @dataclass(frozen=True)
@@ -27,16 +27,34 @@ class Windows:
         """Values of a [N, H, W, ...] picture: [M, w, w, ...]."""
         return picture.reshape(-1, *picture.shape[3:])[self.index]
 
-    def put(self, picture: Tensor, value: Tensor, where: Tensor) -> None:
-        """Write `value` [M, w, w, ...] into `picture` where `where` and inside; windows must not meet."""
-        mask = where & self.inside
-        flat = picture.reshape(-1, *picture.shape[3:])
-        flat[self.index[mask]] = value[mask].to(picture.dtype)
+    def spot(self, where: Tensor) -> "Spot":
+        """The pixels `where` [M, w, w] that lie in the picture, ready for writing."""
+        own = (where & self.inside).flatten().nonzero()[:, 0]
+        return Spot(self.index.flatten()[own], own)
 
     def lower(self, picture: Tensor, value: Tensor) -> None:
-        """Keep the smaller of old and new; windows may meet. `picture` [N, H, W], `value` [M, w, w]."""
-        mask = self.inside
-        picture.reshape(-1).scatter_reduce_(0, self.index[mask], value[mask].to(picture.dtype), "amin")
+        """Keep the smaller of old and new; windows may meet.
+
+        `picture` [N, H, W], `value` [M, w, w]; outside the picture nothing is lowered.
+        """
+        safe = torch.where(self.inside, value, torch.finfo(value.dtype).max).to(picture.dtype)
+        picture.reshape(-1).scatter_reduce_(0, self.index.flatten(), safe.flatten(), "amin")
+
+
+@dataclass(frozen=True)
+class Spot:
+    """Chosen pixels of windows: `index` int64 [K] into the batch, `own` int64 [K] into the windows.
+
+    Finding them waits for the GPU, so one spot serves all layers that are written there.
+    """
+
+    index: Tensor
+    own: Tensor
+
+    def put(self, picture: Tensor, value: Tensor) -> None:
+        """Write `value` [M, w, w, ...] into `picture` [N, H, W, ...]; pixels must not repeat."""
+        chosen = value.flatten(0, 2)[self.own]
+        picture.reshape(-1, *picture.shape[3:])[self.index] = chosen.to(picture.dtype)
 
 
 def cut_windows(batch: Tensor, centre_px: Tensor, side: int, size_hw: tuple[int, int]) -> Windows:
