@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import isnan
 
 from ...model.surfaces import Surface
 from ..see.coverage import Coverage
@@ -95,6 +96,7 @@ def _uncovered(coverage: Coverage | None, rules: Rules) -> list[Reason]:
         if _enough(coverage, surface, rules):
             continue
         share = coverage.share.get(surface)
+        share = None if share is None or isnan(share) else share
         seen = "nothing is known" if share is None else f"{share:.0%} is shown"
         text = (
             f"Of the {surface.name.lower()} {seen} well enough for {coverage.size_um:.0f} um; "

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from math import isfinite
 
 from ...model.kinds import KIND_NAMES, Kind
 from ...model.shape import ConnectorShape
@@ -31,13 +32,17 @@ def is_sure(deposit: Deposit, rules: Rules) -> bool:
     return not deposit.unsure and deposit.confidence >= rules.sure_confidence
 
 
+_ON = {surface: "in" if surface == Surface.CAVITY else "on" for surface in Surface}
+
+
 def where(deposit: Deposit) -> str:
     """A deposit named in words: number, kind, size and place."""
     place = "" if deposit.s_um is None else f", {deposit.s_um / 1000:.2f} mm from the fibre"
     side = "" if deposit.theta_deg is None else f" at {deposit.theta_deg:.0f} deg"
+    size = f"{deposit.size_um:.0f} um" if isfinite(deposit.size_um) else "size unknown"
     return (
-        f"deposit {deposit.id} ({KIND_NAMES[deposit.kind]}, {deposit.size_um:.0f} um) "
-        f"on the {SURFACE_NAMES[deposit.surface]}{place}{side}"
+        f"deposit {deposit.id} ({KIND_NAMES[deposit.kind]}, {size}) "
+        f"{_ON[deposit.surface]} the {SURFACE_NAMES[deposit.surface]}{place}{side}"
     )
 
 
@@ -65,7 +70,8 @@ def stop_of(
     if deposit.kind == Kind.DAMAGE:
         rule, why = "damage-seen", "what looks like damage may be dirt until it has been cleaned"
     text = f"{where(deposit)}: {why} (stops from {limit:g} um)"
-    return Reason(rule, _sentence(text), deposit.id, None, extent, limit, "um")
+    figure = extent if isfinite(extent) else None
+    return Reason(rule, _sentence(text), deposit.id, None, figure, limit, "um")
 
 
 def _sentence(text: str) -> str:

@@ -7,9 +7,10 @@ picture instead of a cleaning, never for a mate.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from math import inf, isfinite
 from typing import Literal
 
-from ...model.kinds import KINDS, Kind
+from ...model.kinds import Kind
 from ...model.shape import ConnectorShape
 from ...model.surfaces import Surface
 from ..see.coverage import Coverage
@@ -20,12 +21,11 @@ from .evidence import ViewEvidence, missing_evidence, zone_sight_um
 from .harm import Harm, harm_of
 from .rules import Rules
 from .stops import Reason, is_sure, stop_of, where
-from .zones import InZone, ZoneTable, grade_zones, table_for
+from .zones import InZone, ZoneTable, breaking, grade_zones, mark_of, table_for
 
 __all__ = ["DepositJudgement", "Judgement", "Reason", "Stated", "Verdict", "ViewEvidence", "judge"]
 
 Verdict = Literal["mate", "clean-first", "reshoot", "retire"]
-_REMOVABLE = {row.kind for row in KINDS if row.removable}
 
 
 @dataclass(frozen=True)
@@ -87,25 +87,33 @@ def judge(
     rules: Rules | None = None,
     stated: Stated | None = None,
 ) -> Judgement:
-    """Judge one connector from all deposits above the detection floor.
+    """Judge one connector from all deposits above the detection floor; the nearest come first.
 
     `coverage`, `shape`: None where no view could be placed, which never ends in a mate.
     """
     rules, stated = rules or Rules(), stated or Stated()
     angled = _is_angled(shape, stated)
+    deposits = sorted(deposits, key=_nearness)
     judged = tuple(_judge_deposit(deposit, shape, angled, rules) for deposit in deposits)
     sure = [deposit for deposit, row in zip(deposits, judged, strict=True) if row.sure]
     table = table_for(rules.fiber_mode, "apc" if angled else "pc")
     in_zone = _grade(sure, coverage, views, table, (rules, stated))
-    stops = _stops(deposits, judged, in_zone, table, stated)
+    left = tuple(d for d in sure if _is_left(d, table, rules, stated))
+    stops = _stops(sure, judged, in_zone, left)
+    stops += _zone_stops(sure, in_zone, table)
     missing = _missing(deposits, judged, coverage, views, (in_zone, rules))
     verdict, reasons = _decide(stops, missing, rules, stated)
     if verdict == "mate":
-        reasons = (_nothing_found(deposits, views, coverage),)
+        reasons = (_nothing_found(deposits, views, coverage), *_left_reasons(left, stated))
     stopping = {reason.deposit_id for reason in stops}
     advice = _advise(verdict, [d for d in deposits if d.id in stopping], reasons, stated)
     validity = _validity(in_zone, coverage, stated) if verdict == "mate" else None
     return Judgement(verdict, reasons, in_zone, advice, validity, judged, rules)
+
+
+def _nearness(deposit: Deposit) -> tuple[int, float, int]:
+    """Sorts reasons fiberward: fibre first, the nearest first on each surface."""
+    return -deposit.surface, inf if deposit.s_um is None else deposit.s_um, deposit.id
 
 
 def _is_angled(shape: ConnectorShape | None, stated: Stated) -> bool:
@@ -147,27 +155,63 @@ def _grade(
     return replace(grade, source=source, stated=stated.in_zone, stated_by=stated.in_zone_by)
 
 
+def _is_left(deposit: Deposit, table: ZoneTable | None, rules: Rules, stated: Stated) -> bool:
+    """Whether cleaning has shown a deposit to be damage that only the graded zones' limits judge.
+
+    Before that it may be lint or residue taken for damage. Off the graded zones damage has no limit
+    anywhere; within them it needs a table.
+    """
+    cleaned = stated.cleanings_failed >= rules.cleanings_before_retire
+    graded = deposit.off_zone or table is not None
+    return deposit.kind == Kind.DAMAGE and cleaned and graded
+
+
 def _stops(
-    deposits: Sequence[Deposit],
+    sure: Sequence[Deposit],
     judged: Sequence[DepositJudgement],
     in_zone: InZone,
-    table: ZoneTable | None,
-    stated: Stated,
+    left: Sequence[Deposit],
 ) -> tuple[Reason, ...]:
-    """Every ground for cleaning: sure deposits that stop, and limits of the graded zones."""
-    found: list[Reason] = []
-    for deposit, row in zip(deposits, judged, strict=True):
-        # damage off the graded zones has no limit anywhere: once cleaning left it, it may stay
-        left = deposit.kind == Kind.DAMAGE and stated.cleanings_failed > 0
-        if row.sure and row.stop is not None and not left:
-            found.append(row.stop)
-    for name in in_zone.rows_over or ():
-        edition = "" if table is None else f" ({table.edition}, {table.note})"
-        found.append(Reason("in-zone-limit", f"Graded zones, limit broken: {name}{edition}."))
+    """Every ground for cleaning that lies in a sure deposit or in what a person said."""
+    may_stop = {deposit.id for deposit in sure} - {deposit.id for deposit in left}
+    found = [row.stop for row in judged if row.deposit_id in may_stop and row.stop is not None]
     if in_zone.stated == "outside":
         text = f"The graded zones are outside their limits, as stated by {in_zone.stated_by}."
         found.append(Reason("in-zone-stated", text))
     return tuple(found)
+
+
+def _zone_stops(
+    sure: Sequence[Deposit], in_zone: InZone, table: ZoneTable | None
+) -> tuple[Reason, ...]:
+    """One ground for each broken limit of the graded zones, naming the largest deposit in it."""
+    found: list[Reason] = []
+    for limit in table.limits if table is not None else ():
+        if table is None or limit.name not in (in_zone.rows_over or ()):
+            continue
+        counted = breaking(limit, sure, table)
+        worst = max(counted, key=lambda deposit: mark_of(deposit)[1])
+        text = (
+            f"Graded zones, limit broken: {limit.name} ({len(counted)} found, the largest is "
+            f"{where(worst)}; {table.edition}, {table.note})."
+        )
+        found.append(
+            Reason("in-zone-limit", text, worst.id, None, len(counted), limit.at_most, "deposits")
+        )
+    return tuple(found)
+
+
+def _left_reasons(left: Sequence[Deposit], stated: Stated) -> list[Reason]:
+    """What a mate lets pass as damage after cleaning, named so that a person can object."""
+    times = stated.cleanings_failed
+    return [
+        Reason(
+            "damage-left",
+            f"Still there after {times} cleanings and taken as damage: {where(deposit)}.",
+            deposit.id,
+        )
+        for deposit in left
+    ]
 
 
 def _missing(
@@ -183,7 +227,8 @@ def _missing(
     for deposit, row in zip(deposits, judged, strict=True):
         if not row.sure and row.stop is not None:
             text = f"The pictures cannot tell whether there is dirt: {where(deposit)}."
-            limit, share = rules.sure_confidence, deposit.confidence
+            limit = rules.sure_confidence
+            share = deposit.confidence if isfinite(deposit.confidence) else None
             found.append(Reason("unsure-deposit", text, deposit.id, None, share, limit, "share"))
     found += missing_evidence(coverage, views, rules)
     if rules.require_in_zone and not in_zone.passed:

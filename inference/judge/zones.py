@@ -23,10 +23,13 @@ __all__ = [
     "InZone",
     "ZoneLimit",
     "ZoneTable",
+    "breaking",
     "grade_zones",
+    "mark_of",
     "read_table",
     "table_for",
     "zone_at",
+    "zones_touched",
 ]
 
 ZONE_RADIUS_UM = 125.0  # the graded zones end at 250 um of diameter
@@ -160,13 +163,15 @@ def zone_at(radius_um: float, table: ZoneTable) -> str | None:
 def zones_touched(deposit: Deposit, table: ZoneTable) -> tuple[str, ...]:
     """Every zone that a deposit reaches into, by its nearest and farthest path length.
 
-    On the dome path and radius differ by less than 0.01 % within the zones. Empty when off-zone or
-    of unknown place.
+    On the dome path and radius differ by less than 0.01 % within the zones. Empty when the deposit
+    is off-zone; all zones when it is not but its place is unknown.
     """
     near = deposit.s_min_um if deposit.s_min_um is not None else deposit.s_um
     far = deposit.s_max_um if deposit.s_max_um is not None else near
-    if deposit.off_zone or near is None or far is None:
+    if deposit.off_zone:
         return ()
+    if near is None or far is None:
+        return tuple(table.zones_um)
     touched: list[str] = []
     inner = -inf
     for zone, diameter in table.zones_um.items():
@@ -196,7 +201,7 @@ def grade_zones(
     `detection_limit_um`: the smallest deposit the best view of the fibre can show; None where no
     view shows the fibre, which leaves the zones ungraded unless a deposit already breaks a limit.
     """
-    over = tuple(limit.name for limit in table.limits if _broken(limit, deposits, table))
+    over = tuple(limit.name for limit in table.limits if breaking(limit, deposits, table))
     if detection_limit_um is None and not over:
         return InZone("none", table=table.name)
     sight = inf if detection_limit_um is None else detection_limit_um
@@ -206,10 +211,14 @@ def grade_zones(
     return InZone("picture", len(table.limits), over, unresolved, table.name)
 
 
-def _broken(limit: ZoneLimit, deposits: Sequence[Deposit], table: ZoneTable) -> bool:
-    count = 0
+def breaking(
+    limit: ZoneLimit, deposits: Sequence[Deposit], table: ZoneTable
+) -> tuple[Deposit, ...]:
+    """The deposits that together break a limit; empty when it is kept."""
+    counted: list[Deposit] = []
     for deposit in deposits:
-        if limit.zone in zones_touched(deposit, table):
-            mark, size = mark_of(deposit)
-            count += mark == limit.mark and limit.counts(size)
-    return count > limit.at_most
+        mark, size = mark_of(deposit)
+        touches = limit.zone in zones_touched(deposit, table)
+        if touches and mark == limit.mark and limit.counts(size):
+            counted.append(deposit)
+    return tuple(counted) if len(counted) > limit.at_most else ()

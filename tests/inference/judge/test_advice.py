@@ -1,0 +1,93 @@
+"""Cleaning advice: the right tool for each place, outside in, dry before wet."""
+
+import pytest
+
+from fiberward.inference.judge.advice import cleaning_advice, reshoot_advice
+from fiberward.inference.judge.stops import Reason
+from fiberward.inference.see.fuse import Deposit
+from fiberward.model.kinds import Kind
+from fiberward.model.surfaces import Surface
+
+
+def dirt(surface, kind=Kind.LINT, size_um=20.0):
+    return Deposit(
+        id=1, kind=kind, confidence=0.9, surface=surface, s_um=None, theta_deg=None, s_min_um=None,
+        s_max_um=None, size_um=size_um, area_um2=300.0, feret_max_um=20.0, width_um=20.0,
+        length_um=None, enclosing_um=20.0, in_zone_area_um2=0.0, off_zone=True, unsure=False,
+        seen_in=(0,),
+    )  # fmt: skip
+
+
+def position(lines, word):
+    return next(index for index, line in enumerate(lines) if word in line)
+
+
+@pytest.mark.parametrize(
+    ("surface", "says"),
+    # which tool reaches what: tool types of IEC TR 62627-01 (read), reach from memory
+    [
+        (Surface.HOUSING, "housing's outside"),
+        (Surface.CAVITY, "swab round the ferrule and filtered air"),
+        (Surface.BARREL, "lint-free wipe, towards its end"),
+        (Surface.CHAMFER, "Roll the chamfer"),
+        (Surface.ENDFACE, "dry reel, pen or wipe"),
+        (Surface.FIBER, "dry reel, pen or wipe"),
+    ],
+)
+def test_each_place_gets_the_tool_that_reaches_it_and_no_other(surface, says):
+    lines = cleaning_advice([dirt(surface)], 0)
+    assert says in lines[0]
+    assert len(lines) == 2
+    assert "take the same pictures again" in lines[1]
+
+
+def test_a_reel_or_pen_is_said_not_to_reach_the_side_and_the_cavity():
+    for surface in (Surface.BARREL, Surface.CAVITY):
+        assert "does not reach it" in cleaning_advice([dirt(surface)], 0)[0]
+
+
+def test_the_endface_comes_last_whatever_the_order_of_the_dirt():
+    everywhere = [dirt(s) for s in (Surface.FIBER, Surface.BARREL, Surface.CAVITY, Surface.CHAMFER)]
+    lines = cleaning_advice(everywhere, 0)
+    order = [position(lines, w) for w in ("cavity", "ferrule's side", "chamfer", "endface last")]
+    assert order == sorted(order)
+
+
+def test_dry_comes_first_and_wet_only_after_it_failed():
+    # sequence dry, dry, wet-then-dry: public procedure of a network equipment maker (read)
+    first = " ".join(cleaning_advice([dirt(Surface.ENDFACE)], 0))
+    assert "alcohol" not in first
+    second = " ".join(cleaning_advice([dirt(Surface.ENDFACE)], 1))
+    assert "alcohol" in second
+    assert "dry at once" in second
+
+
+@pytest.mark.parametrize("kind", [Kind.FILM, Kind.RESIDUE, Kind.LIQUID])
+def test_sticky_dirt_announces_the_wet_pass(kind):
+    text = " ".join(cleaning_advice([dirt(Surface.ENDFACE, kind)], 0))
+    assert "lightly wet and at once dry" in text
+
+
+def test_whenever_liquid_is_named_bulkheads_are_forbidden():
+    # wet cleaning not recommended for bulkheads and receptacles: the same procedure (read)
+    for kind in list(Kind)[1:]:
+        for failed in (0, 1):
+            text = " ".join(cleaning_advice([dirt(Surface.ENDFACE, kind)], failed))
+            assert ("wet" in text) == ("Never use liquid in a bulkhead" in text)
+
+
+def test_the_largest_grains_hold_on_the_surface_is_named():
+    # 10 um: 8.7e4 times its weight, calculated (JKR, W = 0.05 J/m2)
+    grains = [dirt(Surface.ENDFACE, Kind.PARTICLE, size) for size in (5.0, 10.0)]
+    assert any("9e+04 times" in line for line in cleaning_advice(grains, 0))
+    unknown = dirt(Surface.ENDFACE, Kind.PARTICLE, float("nan"))
+    assert not any("times its weight" in line for line in cleaning_advice([unknown], 0))
+
+
+def test_reshoot_advice_answers_each_reason():
+    assert "three oblique" in reshoot_advice([Reason("coverage", "x.")])[0]
+    assert reshoot_advice([Reason("turn-gap", "take one at turn 90 deg.")]) == (
+        "take one at turn 90 deg.",
+    )
+    assert "microscope" in reshoot_advice([Reason("in-zone-required", "x.")])[0]
+    assert "closer" in reshoot_advice([Reason("unsure-deposit", "x.")])[0]

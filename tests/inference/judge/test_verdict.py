@@ -1,0 +1,616 @@
+"""The verdict: its order, its evidence, and that nothing bad ever helps."""
+
+from dataclasses import replace
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from fiberward.inference.judge.rules import Rules, rule_notes
+from fiberward.inference.judge.verdict import Judgement, Stated, ViewEvidence, judge
+from fiberward.inference.see.coverage import Coverage
+from fiberward.inference.see.fuse import Deposit
+from fiberward.model.errors import SettingsError
+from fiberward.model.families import FAMILIES, default_shape, find_family
+from fiberward.model.kinds import Kind
+from fiberward.model.surfaces import Surface
+
+SHAPE = default_shape(find_family(2.5))
+CHARTED = (Surface.FIBER, Surface.ENDFACE, Surface.CHAMFER, Surface.BARREL, Surface.CAVITY)
+DIRT = [kind for kind in Kind if kind not in (Kind.CLEAN, Kind.DAMAGE)]
+NAN = float("nan")
+
+
+def deposit(**changes) -> Deposit:
+    values = dict(
+        id=7, kind=Kind.PARTICLE, confidence=0.9, surface=Surface.ENDFACE, s_um=500.0,
+        theta_deg=20.0, s_min_um=490.0, s_max_um=510.0, size_um=16.0, area_um2=200.0,
+        feret_max_um=18.0, width_um=15.0, length_um=None, enclosing_um=18.0, in_zone_area_um2=0.0,
+        off_zone=True, unsure=False, seen_in=(0,),
+    )  # fmt: skip
+    return Deposit(**{**values, **changes})
+
+
+def covered(**changes: float) -> Coverage:
+    """What one front and three oblique views of a plug show; change a share by surface name."""
+    share = dict(fiber=1.0, endface=1.0, chamfer=0.98, barrel=0.4, cavity=0.3)
+    share |= changes
+    named = {surface: share[surface.name.lower()] for surface in CHARTED}
+    return Coverage(named, 25.0, None, ())
+
+
+def front(**changes) -> ViewEvidence:
+    return replace(ViewEvidence("front.jpg", True, None, 14.0, 1.0, 80.0), **changes)
+
+
+def oblique(turn_deg, **changes) -> ViewEvidence:
+    view = ViewEvidence(f"side-{turn_deg:g}.jpg", True, None, 18.0, 50.0, turn_deg)
+    return replace(view, **changes)
+
+
+FOUR = (front(), oblique(0.0), oblique(120.0), oblique(240.0))
+
+
+def verdict_of(deposits=(), coverage=None, views=FOUR, rules=None, stated=None) -> str:
+    return judged(deposits, coverage, views, rules, stated).verdict
+
+
+def judged(deposits=(), coverage=None, views=FOUR, rules=None, stated=None) -> Judgement:
+    return judge(deposits, coverage or covered(), views, SHAPE, rules, stated)
+
+
+def rules_named(judgement) -> list[str]:
+    return [reason.rule for reason in judgement.reasons]
+
+
+# -- mate ------------------------------------------------------------------------------------------
+
+
+def test_a_spotless_connector_with_one_front_and_three_oblique_views_may_be_mated():
+    judgement = judged(stated=Stated(pictured_at="25 November 10:00"))
+    assert judgement.verdict == "mate"
+    assert rules_named(judgement) == ["nothing-found"]
+    assert judgement.reasons[0].figure == 25.0
+    assert judgement.advice == ()
+    validity = judgement.validity
+    assert validity is not None
+    assert "Nothing at or above 25 um" in validity
+    assert "60% of the barrel" in validity
+    assert "provided the graded zones pass under your own microscope" in validity
+    assert "as pictured at 25 November 10:00; capping, handling or mating voids it" in validity
+
+
+def test_a_mate_of_unknown_time_says_so():
+    assert "as pictured (time unknown); capping" in (judged().validity or "")
+
+
+def test_the_proviso_goes_when_a_person_or_a_fine_picture_graded_the_zones():
+    stated = judged(stated=Stated(in_zone="within", in_zone_by="Kim"))
+    fine = judged(views=(front(detection_limit_um=1.5), *FOUR))
+    for judgement, said in ((stated, "within the limits by Kim"), (fine, "0 of 6 limits over")):
+        assert judgement.verdict == "mate"
+        assert "provided" not in (judgement.validity or "provided")
+        assert said in (judgement.validity or "")
+
+
+def test_only_a_mate_has_a_validity():
+    assert judged([deposit()]).validity is None
+    assert judged(views=()).validity is None
+
+
+# -- dirt ------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("kind", DIRT)
+@pytest.mark.parametrize("surface", [*CHARTED, Surface.HOUSING])
+def test_any_showable_dirt_anywhere_is_cleaned_first(kind, surface):
+    # 12 px at 4 um/px: 16 um across; on every surface but surround, place known or not
+    for place in ({}, {"s_um": None, "s_min_um": None, "s_max_um": None, "theta_deg": None}):
+        judgement = judged([deposit(kind=kind, surface=surface, **place)])
+        assert judgement.verdict == "clean-first"
+        reason = judgement.reasons[0]
+        assert reason.deposit_id == 7
+        assert reason.figure is not None
+        assert reason.limit is not None
+        assert "eposit 7" in reason.text
+        assert surface.name.lower() in reason.text
+        assert judgement.advice
+
+
+@pytest.mark.parametrize(
+    ("surface", "setting", "rule"),
+    [
+        (Surface.FIBER, "stop_fiber_um", "on-fiber"),
+        (Surface.ENDFACE, "stop_endface_um", "on-endface"),
+        (Surface.CHAMFER, "stop_chamfer_um", "on-chamfer"),
+        (Surface.BARREL, "stop_barrel_um", "on-barrel"),
+        (Surface.CAVITY, "stop_cavity_um", "in-cavity"),
+        (Surface.HOUSING, "stop_housing_um", "on-housing"),
+    ],
+)
+def test_the_stop_size_of_each_surface_is_its_own_setting(surface, setting, rule):
+    film = deposit(kind=Kind.FILM, surface=surface, s_um=None, s_min_um=None, s_max_um=None)
+    at = Rules(**{setting: 16.0})
+    judgement = judged([film], rules=at)
+    assert rules_named(judgement) == [rule]
+    assert (judgement.reasons[0].figure, judgement.reasons[0].limit) == (16.0, 16.0)
+    assert verdict_of([film], rules=Rules(**{setting: 16.001})) == "mate"
+
+
+def test_barrel_and_cavity_rules_say_that_they_stand_in_for_reach():
+    for surface in (Surface.BARREL, Surface.CAVITY, Surface.HOUSING):
+        text = judged([deposit(kind=Kind.FILM, surface=surface)]).reasons[0].text
+        assert "stands in for its chance to reach the fibre" in text
+
+
+def test_the_barrel_behind_the_sleeve_has_a_setting_of_its_own():
+    # the sleeve covers 5.7 mm; the barrel begins 1.33 mm of path from the fibre
+    behind = deposit(kind=Kind.FILM, surface=Surface.BARREL, s_um=7500.0, s_min_um=7490.0)
+    within = deposit(kind=Kind.FILM, surface=Surface.BARREL, s_um=5000.0, s_min_um=4990.0)
+    lenient = Rules(stop_barrel_behind_um=100.0)
+    assert rules_named(judged([behind])) == ["on-barrel-behind-sleeve"]
+    assert verdict_of([behind], rules=lenient) == "mate"
+    assert verdict_of([within], rules=lenient) == "clean-first"
+
+
+def test_lint_counts_by_its_length_and_others_by_their_area():
+    thread = deposit(kind=Kind.LINT, size_um=4.0, feret_max_um=300.0)
+    assert verdict_of([thread]) == "clean-first"
+    assert verdict_of([replace(thread, kind=Kind.FILM)]) == "mate"
+
+
+def test_a_grain_smaller_than_the_stop_size_still_bridges():
+    small = deposit(size_um=3.0, s_um=200.0, s_min_um=199.0)
+    judgement = judged([small])
+    assert rules_named(judgement) == ["bridge"]
+    assert judgement.reasons[0].limit == pytest.approx(199.0**2 / 20000, rel=1e-4)
+    assert judgement.deposits[0].bridge is not None
+    away = replace(small, s_um=260.0, s_min_um=259.0)
+    assert verdict_of([away]) == "mate"
+
+
+def test_an_angled_finish_has_no_bridge_whether_fitted_or_stated():
+    small = deposit(size_um=3.0, s_um=200.0, s_min_um=199.0)
+    assert verdict_of([small], stated=Stated(finish="apc")) == "mate"
+    angled = judge([small], covered(), FOUR, default_shape(find_family(2.5, "apc")))
+    assert angled.verdict == "mate"
+    assert angled.deposits[0].bridge is None
+    assert angled.in_zone.table == "sm-apc"
+    harm = judged([small], stated=Stated(finish="apc")).deposits[0].harm
+    assert harm is not None
+    assert {row.return_loss_db for row in harm} == {None}
+
+
+def test_a_small_grain_on_the_barrel_wedges():
+    small = deposit(size_um=2.0, surface=Surface.BARREL, s_um=3000.0, s_min_um=2999.0)
+    judgement = judged([small])
+    assert rules_named(judgement) == ["wedge"]
+    offset = judgement.reasons[0].figure
+    assert offset is not None
+    assert verdict_of([small], rules=Rules(wedge_offset_um=offset * 1.01)) == "mate"
+
+
+def test_smaller_deposits_are_listed_and_let_pass():
+    judgement = judged([deposit(kind=Kind.FILM, size_um=4.9)])
+    assert judgement.verdict == "mate"
+    assert "1 smaller than the rules stop" in judgement.reasons[0].text
+    assert judgement.deposits[0].stop is None
+
+
+def test_what_lies_on_the_surround_is_not_the_connectors():
+    assert verdict_of([deposit(surface=Surface.SURROUND, size_um=500.0)]) == "mate"
+
+
+def test_known_dirt_beats_poor_coverage():
+    assert judge([deposit()], None, (), None).verdict == "clean-first"
+
+
+def test_reasons_go_fiberward_whatever_the_order_given():
+    far = deposit(id=1, surface=Surface.CAVITY, s_um=9000.0)
+    middle = deposit(id=2, s_um=600.0, s_min_um=590.0)
+    near = deposit(id=3, s_um=300.0, s_min_um=290.0)
+    for order in ([far, middle, near], [near, far, middle]):
+        assert [r.deposit_id for r in judged(order).reasons] == [3, 2, 1]
+
+
+# -- unsure ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "changes", [{"unsure": True}, {"confidence": 0.499}, {"confidence": NAN}, {"confidence": 0.0}]
+)
+def test_an_unsure_deposit_asks_for_another_picture(changes):
+    judgement = judged([deposit(**changes)])
+    assert judgement.verdict == "reshoot"
+    assert rules_named(judgement) == ["unsure-deposit"]
+    assert judgement.reasons[0].deposit_id == 7
+    assert any("clean it and look again" in line for line in judgement.advice)
+    assert not judgement.deposits[0].sure
+
+
+def test_a_deposit_at_the_confidence_threshold_is_sure():
+    assert verdict_of([deposit(confidence=0.5)]) == "clean-first"
+
+
+def test_an_unsure_deposit_below_the_stop_size_changes_nothing():
+    assert verdict_of([deposit(kind=Kind.FILM, size_um=4.0, unsure=True)]) == "mate"
+
+
+def test_an_unsure_deposit_breaks_no_limit_of_the_graded_zones():
+    mark = deposit(unsure=True, off_zone=False, s_min_um=0.0, s_max_um=20.0, s_um=10.0)
+    judgement = judged([mark])
+    assert judgement.verdict == "reshoot"
+    assert judgement.in_zone.rows_over == ()
+
+
+# -- evidence --------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("surface", CHARTED)
+def test_too_little_shown_of_any_surface_is_no_mate(surface):
+    needed = Rules().needed_share[surface]
+    name = surface.name.lower()
+    for share in (needed - 1e-6, 0.0, NAN):
+        judgement = judged(coverage=covered(**{name: share}))
+        assert judgement.verdict == "reshoot"
+        assert rules_named(judgement) == ["coverage"]
+        assert name in judgement.reasons[0].text
+    assert verdict_of(coverage=covered(**{name: needed})) == "mate"
+
+
+def test_a_surface_that_coverage_does_not_name_is_not_covered():
+    shares = {surface: 1.0 for surface in CHARTED if surface != Surface.CAVITY}
+    judgement = judged(coverage=Coverage(shares, 25.0, None, ()))
+    assert judgement.verdict == "reshoot"
+    assert "nothing is known" in judgement.reasons[0].text
+
+
+def test_coverage_at_too_coarse_a_size_is_no_evidence():
+    everything = {surface: 1.0 for surface in CHARTED}
+    assert verdict_of(coverage=Coverage(everything, 50.0, None, ())) == "mate"
+    for size in (50.1, NAN):
+        assert verdict_of(coverage=Coverage(everything, size, None, ())) == "reshoot"
+
+
+def test_no_picture_placed_is_no_mate():
+    judgement = judge((), None, FOUR, None)
+    assert judgement.verdict == "reshoot"
+    assert judgement.in_zone.source == "none"
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"readable": False, "why_not": "out of focus"},
+        {"detection_limit_um": None},
+        {"detection_limit_um": 50.1},
+        {"detection_limit_um": 0.0},
+        {"detection_limit_um": NAN},
+    ],
+)
+def test_views_that_show_nothing_never_end_in_a_mate(change):
+    judgement = judged(views=[replace(view, **change) for view in FOUR])
+    assert judgement.verdict == "reshoot"
+    assert rules_named(judgement)[0] == "no-usable-view"
+    assert {reason.picture for reason in judgement.reasons if reason.picture} == {
+        view.picture for view in FOUR
+    }
+    if "why_not" in change:
+        assert any("out of focus" in reason.text for reason in judgement.reasons)
+
+
+def test_one_useless_picture_beside_four_good_ones_takes_nothing_away():
+    blurred = ViewEvidence("blurred.jpg", False, "out of focus", None)
+    assert verdict_of(views=(*FOUR, blurred)) == "mate"
+
+
+def test_no_pictures_at_all_are_no_mate():
+    assert verdict_of(views=()) == "reshoot"
+
+
+@pytest.mark.parametrize(
+    ("turns", "verdict", "asked"),
+    [
+        ((0.0, 120.0, 240.0), "mate", None),
+        ((3.0, 117.0, 243.0), "mate", None),
+        ((0.0, 150.0, 210.0), "mate", None),
+        ((0.0, 120.0), "reshoot", "turn 240 deg"),
+        ((300.0, 60.0), "reshoot", "turn 180 deg"),
+        ((0.0, 90.0, 180.0), "reshoot", "turn 270 deg"),
+        ((90.0,), "reshoot", "turn 270 deg"),
+        ((), "reshoot", "No oblique view"),
+    ],
+)
+def test_the_side_must_be_shown_all_round(turns, verdict, asked):
+    judgement = judged(views=(front(), *(oblique(turn) for turn in turns)))
+    assert judgement.verdict == verdict
+    if asked:
+        assert rules_named(judgement) == ["turn-gap"]
+        assert asked in judgement.reasons[0].text
+        assert judgement.reasons[0].text in judgement.advice
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"tilt_deg": 19.9},
+        {"tilt_deg": 80.1},
+        {"tilt_deg": None},
+        {"turn_deg": None},
+        {"readable": False},
+        {"detection_limit_um": 60.0},
+    ],
+)
+def test_an_oblique_view_counts_only_if_it_shows_the_side(change):
+    views = (front(), oblique(0.0), oblique(120.0), oblique(240.0, **change))
+    judgement = judged(views=views)
+    assert judgement.verdict == "reshoot"
+    assert "turn-gap" in rules_named(judgement)
+
+
+# -- graded zones ----------------------------------------------------------------------------------
+
+
+def in_zone_scratch(width_um=2.0):
+    return deposit(
+        kind=Kind.DAMAGE, surface=Surface.FIBER, s_um=5.0, s_min_um=0.0, s_max_um=10.0,
+        width_um=width_um, feret_max_um=60.0, size_um=12.0, off_zone=False,
+    )  # fmt: skip
+
+
+def test_a_broken_limit_names_limit_deposit_and_table():
+    judgement = judged([in_zone_scratch()])
+    reason = next(r for r in judgement.reasons if r.rule == "in-zone-limit")
+    assert reason.deposit_id == 7
+    assert (reason.figure, reason.limit) == (1, 0)
+    assert "zone A: no scratches" in reason.text
+    assert "check against a bought copy" in reason.text
+
+
+def test_the_best_front_view_decides_what_is_resolved():
+    views = (*FOUR, front(detection_limit_um=1.0, tilt_deg=31.0), front(detection_limit_um=8.0))
+    unresolved = judged(views=views).in_zone.rows_not_resolved
+    assert unresolved is not None
+    assert len(unresolved) == 5
+    assert judged(coverage=covered(fiber=0.5), views=views).in_zone.source == "none"
+
+
+def test_a_required_grade_that_is_missing_is_no_mate():
+    rules = Rules(require_in_zone=True)
+    judgement = judged(rules=rules)
+    assert judgement.verdict == "reshoot"
+    assert rules_named(judgement) == ["in-zone-required"]
+    assert any("your own microscope" in line for line in judgement.advice)
+    assert verdict_of(rules=rules, stated=Stated(in_zone="within", in_zone_by="Kim")) == "mate"
+    assert verdict_of(rules=rules, views=(*FOUR, front(detection_limit_um=2.0))) == "mate"
+
+
+def test_a_stated_grade_outside_is_cleaned_first():
+    judgement = judged(stated=Stated(in_zone="outside", in_zone_by="Kim"))
+    assert judgement.verdict == "clean-first"
+    assert "Kim" in judgement.reasons[0].text
+
+
+def test_a_stated_grade_within_does_not_excuse_a_limit_seen_broken():
+    stated = Stated(in_zone="within", in_zone_by="Kim")
+    judgement = judged([in_zone_scratch()], stated=stated)
+    assert judgement.verdict == "clean-first"
+    assert judgement.in_zone.source == "picture"
+    assert judgement.in_zone.stated == "within"
+    assert not judgement.in_zone.passed
+
+
+def test_multimode_uses_its_own_table_and_angled_multimode_has_none():
+    assert judged(rules=Rules(fiber_mode="mm")).in_zone.table == "mm-pc"
+    none = judged(rules=Rules(fiber_mode="mm"), stated=Stated(finish="apc"))
+    assert none.in_zone.source == "none"
+
+
+# -- damage and retiring ---------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("failed", [0, 1, 2])
+def test_damage_asks_for_cleaning_until_cleaning_has_failed_often_enough(failed):
+    stated = Stated(cleanings_failed=failed)
+    judgement = judged([in_zone_scratch()], stated=stated)
+    assert judgement.verdict == "clean-first"
+    assert rules_named(judgement)[0] == "damage-seen"
+    off_zone = deposit(kind=Kind.DAMAGE, surface=Surface.BARREL, s_um=3000.0)
+    assert verdict_of([off_zone], stated=stated) == "clean-first"
+
+
+def test_damage_beyond_the_limits_that_cleaning_left_is_retired():
+    judgement = judged([in_zone_scratch()], stated=Stated(cleanings_failed=3))
+    assert judgement.verdict == "retire"
+    assert rules_named(judgement) == ["cleaning-failed", "in-zone-limit"]
+    assert (judgement.reasons[0].figure, judgement.reasons[0].limit) == (3, 3)
+    assert any("out of service" in line for line in judgement.advice)
+
+
+def test_damage_off_the_graded_zones_that_cleaning_left_may_stay_and_is_named():
+    mark = deposit(kind=Kind.DAMAGE, surface=Surface.BARREL, s_um=3000.0)
+    judgement = judged([mark], stated=Stated(cleanings_failed=3))
+    assert judgement.verdict == "mate"
+    assert rules_named(judgement) == ["nothing-found", "damage-left"]
+    assert judgement.reasons[1].deposit_id == 7
+
+
+def test_damage_in_the_zones_without_a_table_is_not_let_pass():
+    stated = Stated(cleanings_failed=3, finish="apc")
+    assert verdict_of([in_zone_scratch()], rules=Rules(fiber_mode="mm"), stated=stated) == "retire"
+
+
+def test_dirt_that_cleaning_left_too_often_is_retired_and_one_time_less_is_not():
+    assert verdict_of([deposit()], stated=Stated(cleanings_failed=3)) == "retire"
+    assert verdict_of([deposit()], stated=Stated(cleanings_failed=2)) == "clean-first"
+    once = Rules(cleanings_before_retire=1)
+    assert verdict_of([deposit()], rules=once, stated=Stated(cleanings_failed=1)) == "retire"
+
+
+def test_failed_cleanings_alone_retire_nothing():
+    assert verdict_of(stated=Stated(cleanings_failed=9)) == "mate"
+    assert verdict_of([deposit(unsure=True)], stated=Stated(cleanings_failed=9)) == "reshoot"
+
+
+# -- whatever the input ----------------------------------------------------------------------------
+
+numbers = st.floats(0.1, 1000.0) | st.just(NAN)
+shares = st.floats(0.0, 1.0) | st.just(NAN)
+
+
+@st.composite
+def deposits(draw: st.DrawFn) -> Deposit:
+    near = draw(st.none() | st.floats(0.0, 12000.0))
+    far = None if near is None else near + draw(st.floats(0.0, 500.0))
+    return deposit(
+        id=draw(st.integers(0, 99)),
+        kind=draw(st.sampled_from([kind for kind in Kind if kind != Kind.CLEAN])),
+        surface=draw(st.sampled_from([s for s in Surface if s != Surface.SURROUND])),
+        confidence=draw(shares),
+        unsure=draw(st.booleans()),
+        s_um=near, s_min_um=near, s_max_um=far,
+        off_zone=near is None or near > 125.0,
+        size_um=draw(numbers), feret_max_um=draw(numbers), width_um=draw(numbers),
+        enclosing_um=draw(numbers),
+    )  # fmt: skip
+
+
+coverages = st.builds(
+    lambda values, size: Coverage(dict(zip(CHARTED, values, strict=True)), size, None, ()),
+    st.tuples(*[shares] * 5) | st.just((1.0,) * 5),
+    st.sampled_from([20.0, 30.0, 60.0, NAN]),
+)
+some_views = st.lists(
+    st.builds(
+        ViewEvidence,
+        picture=st.just("p.jpg"),
+        readable=st.booleans(),
+        why_not=st.none(),
+        detection_limit_um=st.none() | numbers,
+        tilt_deg=st.none() | st.floats(0.0, 90.0),
+        turn_deg=st.none() | st.floats(-360.0, 720.0),
+    ),
+    max_size=4,
+) | st.just(list(FOUR))
+statements = st.builds(
+    Stated,
+    in_zone=st.sampled_from([None, "within", "outside"]),
+    in_zone_by=st.just("Kim"),
+    cleanings_failed=st.integers(0, 5),
+    finish=st.sampled_from([None, "pc", "apc"]),
+)
+shapes = st.none() | st.sampled_from([default_shape(family) for family in FAMILIES])
+rank = {"mate": 1, "reshoot": 0, "clean-first": 0, "retire": 0}
+quick = settings(max_examples=150, deadline=None)
+
+
+@quick
+@given(st.lists(deposits(), max_size=4), coverages, some_views, shapes, statements)
+def test_every_verdict_has_reasons_and_only_a_mate_has_no_advice(found, cover, views, shape, said):
+    judgement = judge(found, cover, views, shape, None, said)
+    assert judgement.reasons
+    assert all(reason.text.endswith(".") for reason in judgement.reasons)
+    assert bool(judgement.advice) == (judgement.verdict != "mate")
+    assert (judgement.validity is not None) == (judgement.verdict == "mate")
+    assert len(judgement.deposits) == len(found)
+    figures = [reason.figure for reason in judgement.reasons if reason.figure is not None]
+    assert all(figure == figure for figure in figures)  # no NaN in a record
+    if judgement.verdict == "retire":
+        assert said.cleanings_failed >= Rules().cleanings_before_retire
+
+
+@quick
+@given(st.lists(deposits(), max_size=3), deposits(), coverages, some_views, shapes, statements)
+def test_more_dirt_never_makes_a_mate(found, more, cover, views, shape, said):
+    before = judge(found, cover, views, shape, None, said).verdict
+    after = judge([*found, more], cover, views, shape, None, said).verdict
+    assert rank[after] <= rank[before]
+    if before == "clean-first":
+        assert after == "clean-first"
+
+
+@quick
+@given(deposits(), statements, st.floats(0.0, 1.0))
+def test_less_confidence_never_makes_a_mate(found, said, factor):
+    before = judge([found], covered(), FOUR, SHAPE, None, said).verdict
+    doubted = replace(found, confidence=found.confidence * factor)
+    for less in (doubted, replace(found, unsure=True), replace(doubted, unsure=True)):
+        after = judge([less], covered(), FOUR, SHAPE, None, said).verdict
+        assert rank[after] <= rank[before]
+
+
+@quick
+@given(st.sampled_from(CHARTED), st.floats(0.0, 1.0), st.lists(deposits(), max_size=2), statements)
+def test_worse_coverage_never_makes_a_mate(surface, factor, found, said):
+    full = covered()
+    worse = replace(full, share={**full.share, surface: full.share[surface] * factor})
+    before = judge(found, full, FOUR, SHAPE, None, said).verdict
+    after = judge(found, worse, FOUR, SHAPE, None, said).verdict
+    assert rank[after] <= rank[before]
+
+
+@quick
+@given(st.lists(st.sampled_from(range(4)), max_size=4), st.lists(deposits(), max_size=2))
+def test_losing_pictures_never_makes_a_mate(lost, found):
+    left = [view for index, view in enumerate(FOUR) if index not in lost]
+    before = judge(found, covered(), FOUR, SHAPE).verdict
+    assert rank[judge(found, covered(), left, SHAPE).verdict] <= rank[before]
+
+
+@quick
+@given(st.lists(deposits(), max_size=3), coverages, shapes, statements, some_views)
+def test_without_a_readable_view_nothing_is_mated(found, cover, shape, said, views):
+    dark = [replace(view, readable=False) for view in views]
+    for seen in (dark, ()):
+        assert judge(found, cover, seen, shape, None, said).verdict != "mate"
+    assert judge(found, None, views, shape, None, said).verdict != "mate"
+
+
+@quick
+@given(deposits().filter(lambda d: d.kind != Kind.DAMAGE), statements)
+def test_no_showable_dirt_is_ever_mated_with(found, said):
+    showable = replace(found, size_um=16.0, feret_max_um=18.0)
+    assert judge([showable], covered(), FOUR, SHAPE, None, said).verdict != "mate"
+
+
+# -- settings --------------------------------------------------------------------------------------
+
+
+def test_every_rule_has_a_unit_and_a_reason():
+    notes = rule_notes()
+    assert set(notes) == set(vars(Rules()))
+    assert all(len(why) > 15 for _, why in notes.values())
+    for name, (unit, _) in notes.items():
+        assert name.endswith("_um") == (unit == "um")
+        assert name.endswith("_deg") == (unit == "deg")
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"needed_barrel_share": 0.0},
+        {"needed_barrel_share": 1.1},
+        {"stop_fiber_um": 0.0},
+        {"stop_fiber_um": NAN},
+        {"largest_turn_gap_deg": -1.0},
+        {"cleanings_before_retire": 0},
+        {"fiber_mode": "xx"},
+    ],
+)
+def test_settings_under_which_a_verdict_means_nothing_are_refused(change):
+    name = next(iter(change))
+    with pytest.raises(SettingsError, match=name):
+        Rules(**change)
+
+
+def test_statements_that_cannot_be_are_refused():
+    with pytest.raises(ValueError, match="negative"):
+        Stated(cleanings_failed=-1)
+    with pytest.raises(ValueError, match="name of who graded"):
+        Stated(in_zone="within")
+
+
+def test_the_rules_judged_by_are_kept():
+    rules = Rules(stop_cavity_um=40.0)
+    assert judged(rules=rules).rules is rules
+    assert judged().rules == Rules()
