@@ -1,6 +1,6 @@
 """What every report and page must say, whatever the verdict."""
 
-__all__ = ["CAUTIONS", "PROVISO", "mate_validity"]
+__all__ = ["CAUTIONS"]
 
 # Light: IEC 60825-2 and common safety practice. Solvent: isopropanol is flammable class IB with a
 # flash point of 12 degC (NIOSH pocket guide 0359). Shards: common practice.
@@ -13,9 +13,3 @@ CAUTIONS = (
     "Local rules and the responsible person come first. This tool advises; a trained person "
     "decides.",
 )
-PROVISO = "provided the graded zones pass under your own microscope"
-
-
-def mate_validity(pictured_at: str) -> str:
-    """What a mate holds for. `pictured_at`: when, as shown to a person."""
-    return f"As pictured at {pictured_at}; capping, handling or mating voids it."

@@ -38,14 +38,17 @@ T = TypeVar("T")
 class ReasonRecord:
     """Why the verdict is what it is: one sentence, and what it rests on.
 
-    `deposit` is the id of the deposit meant, `figure` the number that decided, in `unit`, `rule`
-    the name of the rule it was held against; each None where the reason has none.
+    `rule`: the rule's name. `deposit`: the id of the deposit meant. `picture`: the name of the one
+    meant. `figure`, `limit`: the number that decided and what it was held against, in `unit`. Each
+    is None where the reason has none.
     """
 
     text: str
-    rule: str | None = None
+    rule: str
     deposit: int | None = None
+    picture: str | None = None
     figure: float | None = None
+    limit: float | None = None
     unit: str | None = None
 
 

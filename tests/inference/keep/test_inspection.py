@@ -49,7 +49,7 @@ DEPOSIT = DepositRecord(
 )
 INSPECTION = Inspection(
     verdict="clean-first",
-    reasons=(ReasonRecord("particle 1 lies on the chamfer", "dirt-near-fiber", 1, 24.0, "um"),),
+    reasons=(ReasonRecord("Deposit 1 stops.", "near-fiber", 1, None, 24.0, 5.0, "um"),),
     validity=None,
     in_zone=InZoneRecord("none"),
     views=(

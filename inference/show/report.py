@@ -1,0 +1,72 @@
+"""The inspection as one self-contained page: no script, nothing fetched, pictures inside."""
+
+import base64
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from ...model.kinds import KIND_NAMES, KINDS
+from ..keep.inspection import Inspection
+from .words import VERDICT_WORDS, clock, deg, percent, um
+
+__all__ = ["report_page"]
+
+TEMPLATES = Path(__file__).parent / "templates"
+
+
+def report_page(
+    inspection: Inspection, travel_map_png: bytes | None, overlays_jpeg: Mapping[str, bytes]
+) -> str:
+    """The page as HTML text.
+
+    travel_map_png: the drawn map, None where no view could be placed. overlays_jpeg: by a view's
+    stem, its overlay.
+    """
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+    environment = Environment(
+        loader=FileSystemLoader(TEMPLATES),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters.update(um=um, deg=deg, percent=percent, clock=clock)
+    return environment.get_template("report.html").render(
+        it=inspection,
+        verdict=VERDICT_WORDS[inspection.verdict],
+        travel_map=None if travel_map_png is None else _data_uri("png", travel_map_png),
+        map_words=_map_words(inspection),
+        overlays={stem: _data_uri("jpeg", data) for stem, data in overlays_jpeg.items()},
+        kinds={row.name: row for row in KINDS},
+        settings=_flat(inspection.settings),
+        found={name: _count(inspection, name) for name in KIND_NAMES[1:]},
+    )
+
+
+def _data_uri(kind: str, data: bytes) -> str:
+    return f"data:image/{kind};base64,{base64.b64encode(data).decode()}"
+
+
+def _count(inspection: Inspection, kind: str) -> int:
+    return sum(deposit.kind == kind for deposit in inspection.deposits)
+
+
+def _map_words(inspection: Inspection) -> str:
+    """What the travel map shows, for those who cannot see it; the table says the rest."""
+    placed = sum(deposit.s_um is not None for deposit in inspection.deposits)
+    return (
+        f"Travel map: the connector's surface laid flat about the fibre, with {placed} of "
+        f"{len(inspection.deposits)} deposits marked. The table of deposits gives each one's place."
+    )
+
+
+def _flat(settings: Mapping[str, Any], prefix: str = "") -> list[tuple[str, str]]:
+    """Nested settings as (dotted name, value) rows."""
+    rows: list[tuple[str, str]] = []
+    for name, value in settings.items():
+        if isinstance(value, Mapping):
+            rows += _flat(value, f"{prefix}{name}.")  # pyright: ignore[reportUnknownArgumentType]
+        else:
+            rows.append((prefix + name, "–" if value is None else str(value)))
+    return rows
