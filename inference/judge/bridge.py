@@ -6,7 +6,7 @@ of this takes grain and ferrule as rigid and the apex on the axis: the worst cas
 """
 
 from dataclasses import dataclass
-from math import asin, hypot, pi, sin, sqrt
+from math import asin, hypot, isfinite, pi, sin, sqrt
 
 from ...model.families import FAMILIES, ConnectorFamily
 from ...model.kinds import KINDS
@@ -136,6 +136,11 @@ class Wedge:
 _HARD = {row.kind for row in KINDS if row.hard}
 
 
+def _is_grain(deposit: Deposit) -> bool:
+    """Hard and of known size."""
+    return deposit.kind in _HARD and isfinite(deposit.size_um)
+
+
 def _family(shape: ConnectorShape) -> ConnectorFamily:
     """The family whose ferrule is nearest in size and whose finish is the shape's."""
     finish = "apc" if shape.apc_angle_deg > 0 else "pc"
@@ -161,7 +166,7 @@ def bridge_of(deposit: Deposit, shape: ConnectorShape) -> Bridge | None:
     along another direction and r^2/R does not hold. The mating dome is taken as alike.
     """
     on_dome = deposit.surface in (Surface.FIBER, Surface.ENDFACE)
-    if deposit.kind not in _HARD or not on_dome or shape.apc_angle_deg > 0:
+    if not _is_grain(deposit) or not on_dome or shape.apc_angle_deg > 0:
         return None
     nearest = deposit.s_min_um if deposit.s_min_um is not None else deposit.s_um
     if nearest is None:
@@ -190,7 +195,7 @@ def wedge_of(deposit: Deposit, shape: ConnectorShape) -> Wedge | None:
     end face moves by h L / (L - x), at most 2 h. Grain nearer to the mouth: it turns about the
     front or shifts bodily, so at most h. Tilt at most h / max(x, L - x).
     """
-    if deposit.kind not in _HARD or deposit.surface != Surface.BARREL or deposit.s_min_um is None:
+    if not _is_grain(deposit) or deposit.surface != Surface.BARREL or deposit.s_min_um is None:
         return None
     reach = sleeve_reach_um(shape)
     at = from_front_um(deposit.s_min_um, shape)

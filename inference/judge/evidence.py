@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import isnan
+from math import isfinite
 
 from ...model.surfaces import Surface
 from ..see.coverage import Coverage
@@ -74,7 +74,7 @@ def _useless(view: ViewEvidence, rules: Rules) -> Reason:
         return Reason(
             "unreadable-view", f"{name}: {view.why_not or 'cannot be judged'}.", None, name
         )
-    if limit is None:
+    if limit is None or not isfinite(limit):
         text = f"{name}: the smallest deposit it can show could not be found."
         return Reason("coarse-view", text, None, name)
     coarsest = rules.coarsest_limit_um
@@ -96,14 +96,18 @@ def _uncovered(coverage: Coverage | None, rules: Rules) -> list[Reason]:
         if _enough(coverage, surface, rules):
             continue
         share = coverage.share.get(surface)
-        share = None if share is None or isnan(share) else share
+        share = None if share is None or not isfinite(share) else share
         seen = "nothing is known" if share is None else f"{share:.0%} is shown"
         text = (
-            f"Of the {surface.name.lower()} {seen} well enough for {coverage.size_um:.0f} um; "
+            f"Of the {surface.name.lower()} {seen} well enough for {_size(coverage)}; "
             f"a mate needs {needed:.0%}."
         )
         found.append(Reason("coverage", text, None, None, share, needed, "share"))
     return found
+
+
+def _size(coverage: Coverage) -> str:
+    return f"{coverage.size_um:.0f} um" if isfinite(coverage.size_um) else "a known size"
 
 
 def _turn_gap(usable: Sequence[ViewEvidence], rules: Rules) -> list[Reason]:

@@ -5,7 +5,7 @@ index. Losses are positive dB. Nothing here says how likely dirt is to get there
 """
 
 from dataclasses import dataclass
-from math import acos, cos, exp, inf, log10, pi, radians, sin
+from math import acos, cos, exp, inf, isfinite, log10, pi, radians, sin
 
 import numpy as np
 from numpy.typing import NDArray
@@ -185,8 +185,7 @@ def masked_mode_db(blocked_fraction: float) -> float:
 
 
 def multimode_disc_db(diameter_um: float, core_um: float, offset_um: float = 0.0) -> float:
-    """Loss (dB) of an opaque disc on a core evenly filled with light: the covered share of its
-    area.
+    """Loss (dB) of an opaque disc on a core evenly filled with light: its covered share.
 
     Plain power overlap, no mode coupling; circle-circle intersection as in any geometry text.
     """
@@ -225,11 +224,13 @@ def harm_of(deposit: Deposit, angled: bool) -> tuple[Harm, ...] | None:
     """Harm per mode of MODES once the deposit lies on the core; None for kinds not opaque.
 
     Lint blocks with its width, the others with their area-equivalent size. Films, liquids and
-    damage are not opaque masks: no figure is given for them.
+    damage are not opaque masks: no figure is given for them, nor for an unknown size.
     """
     if deposit.kind not in _OPAQUE:
         return None
     across = deposit.width_um if deposit.kind == Kind.LINT else deposit.size_um
+    if not isfinite(across):
+        return None
     rows: list[Harm] = []
     for mode in MODES:
         if mode.mfd_um is not None:

@@ -70,10 +70,10 @@ class ZoneLimit:
         return "" if self.to_um is None else f" up to {self.to_um:g} um"
 
     def counts(self, size_um: float) -> bool:
-        """Whether a mark of this size falls under the limit."""
-        low = self.above_um is None or size_um > self.above_um
-        low = low and (self.from_um is None or size_um >= self.from_um)
-        return low and (self.to_um is None or size_um <= self.to_um)
+        """Whether a mark of this size falls under the limit; one of unknown size (NaN) does."""
+        small = self.above_um is not None and size_um <= self.above_um
+        small = small or (self.from_um is not None and size_um < self.from_um)
+        return not (small or (self.to_um is not None and size_um > self.to_um))
 
 
 @dataclass(frozen=True)

@@ -342,7 +342,7 @@ def test_the_side_must_be_shown_all_round(turns, verdict, asked):
     ],
 )
 def test_an_oblique_view_counts_only_if_it_shows_the_side(change):
-    views = (front(), oblique(0.0), oblique(120.0), oblique(240.0, **change))
+    views = (front(), oblique(0.0), oblique(120.0), replace(oblique(240.0), **change))
     judgement = judged(views=views)
     assert judgement.verdict == "reshoot"
     assert "turn-gap" in rules_named(judgement)
