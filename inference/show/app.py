@@ -11,7 +11,6 @@ Exit codes, the first that applies of 5, 4, 2, 3, 1, 0:
 """
 
 import io
-import os
 import sys
 import tempfile
 import traceback
@@ -83,16 +82,12 @@ def main(argv: Sequence[str] | None = None) -> int:
     _never_fail_to_print()
     try:
         answer = build_command().main(arguments, "fiberward", standalone_mode=False)
-        sys.stdout.flush()
     except (KeyboardInterrupt, typer.Abort):
-        print("fiberward: interrupted", file=sys.stderr)
-        return EXIT_INTERRUPTED
-    except BrokenPipeError:
-        # The reader of our stdout went away: nothing is left to be told there.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return EXIT_INTERNAL
+        answer = EXIT_INTERRUPTED
     except Exception as error:
         return _end_of(error, "--debug" in arguments)
+    if answer == EXIT_INTERRUPTED:
+        print("fiberward: interrupted", file=sys.stderr)
     return answer if isinstance(answer, int) else 0
 
 

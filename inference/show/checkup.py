@@ -14,7 +14,20 @@ from ...model.errors import FiberwardError
 from ...model.shipped import SHIPPED_MODEL
 from ...model.version import code_version
 
-__all__ = ["REQUIRED_PACKAGES", "TRAINING_PACKAGES", "Finding", "State", "check_everything"]
+__all__ = [
+    "REQUIRED_PACKAGES",
+    "TRAINING_PACKAGES",
+    "Finding",
+    "State",
+    "check_everything",
+    "check_extra",
+    "check_model",
+    "check_package",
+    "check_single_cv2",
+    "check_threads",
+    "check_writable",
+    "self_test",
+]
 
 State = Literal["ok", "note", "broken"]
 
@@ -135,10 +148,10 @@ def check_model(path: Path) -> tuple[Finding, ...]:
     card = segmenter.card
     size_mb = path.stat().st_size / 1e6
     detail = f"{path} ({size_mb:.1f} MB), sha256 {card.sha256}, schema {SCHEMA}"
-    return (Finding("model", "ok", detail), _self_test(segmenter))
+    return (Finding("model", "ok", detail), self_test(segmenter))
 
 
-def _self_test(segmenter: Callable[..., object]) -> Finding:
+def self_test(segmenter: Callable[..., object]) -> Finding:
     """Run the net on a small made-up picture; what it says must be probabilities."""
     import numpy as np
 

@@ -7,7 +7,10 @@ commands is quick, and complete even where the packages that a command needs are
 
 import ast
 import inspect
-from collections.abc import Callable
+import os
+import sys
+from collections.abc import Callable, Generator
+from contextlib import contextmanager
 from functools import wraps
 from importlib import import_module
 from importlib.metadata import entry_points
@@ -26,6 +29,7 @@ __all__ = ["LazyCommand", "commands_of_other_rooms", "missing_extra", "summary_o
 
 ENTRY_POINT_GROUP = "fiberward.commands"
 OWN_PACKAGE = "fiberward"
+EXIT_READER_LEFT = 141
 TRAINING_PACKAGES = {"albucore", "albumentations", "onnx", "onnxscript", "torch", "torchvision"}
 SHARED_OPTIONS = {
     "json": "Print the result as one JSON document.",
@@ -111,7 +115,7 @@ def with_shared_options(run: Callable[..., Any]) -> Callable[..., Any]:
     @wraps(run)
     def call(**values: Any) -> Any:
         shared = {name: values.pop(f"shared_{name}") for name in added}
-        with Terminal.current().having(**shared).in_charge():
+        with Terminal.current().having(**shared).in_charge(), _reader_may_leave():
             return run(**values)
 
     options = [_flag_parameter(name) for name in added]
@@ -119,6 +123,20 @@ def with_shared_options(run: Callable[..., Any]) -> Callable[..., Any]:
     call.__signature__ = signature.replace(parameters=parameters)  # type: ignore[attr-defined]
     call.__annotations__ |= {option.name: option.annotation for option in options}
     return call
+
+
+@contextmanager
+def _reader_may_leave() -> Generator[None]:
+    """End quietly when whoever read our stdout went away, as in `fiberward ... | head`.
+
+    The exit code is then that of a process ended by SIGPIPE: no verdict may be read from it.
+    """
+    try:
+        yield
+        sys.stdout.flush()
+    except BrokenPipeError as error:
+        sys.stdout = open(os.devnull, "w")  # noqa: SIM115  (lives as long as the process)
+        raise typer.Exit(EXIT_READER_LEFT) from error
 
 
 def _own_flags(signature: inspect.Signature) -> set[str]:
