@@ -8,8 +8,8 @@ views of one connector share the shape. Each outline point is compared with the 
     circle of radius r at height z   where the point's ray meets that height, less r
     barrel's silhouette              distance between the point's ray and the axis, less 1
 
-both divided by their slope in the picture, so that residuals are in px (Sampson's distance). Weights
-fall with the residual (Geman-McClure), so dirt on an outline and wrong labels hardly count.
+both divided by their slope in the picture, so that residuals are in px (Sampson's distance).
+Weights fall with the residual (Geman-McClure), so dirt on an outline and wrong labels hardly count.
 """
 
 from collections.abc import Sequence
@@ -37,7 +37,6 @@ LEAN_X, LEAN_Y, FIBER_X, FIBER_Y, LOG_SCALE, NEARNESS = range(6)
 EDGE, CHAMFER, BOW, BARREL = range(4)
 VIEW_SIZE, SHAPE_SIZE = 6, 4
 POINT_SD_PX = 1.5  # of one outline point: label errors run on along an outline, so it is generous
-FIBER_SD_PX = 1.0
 _STEP = 1e-5
 
 
@@ -47,7 +46,7 @@ class ViewPoints:
 
     `edge`: endface against chamfer. `rim`: chamfer against barrel, or against the ground where the
     far chamfer is seen. `side`: the barrel's silhouette. `floor`: barrel against cavity floor.
-    `fiber_px`: the fibre's centre. `centre_px`: the picture's.
+    `fiber_px`: the fibre's centre, good to `fiber_sd_px`. `centre_px`: the picture's.
     """
 
     edge: Floats
@@ -56,6 +55,7 @@ class ViewPoints:
     floor: Floats
     fiber_px: tuple[float, float] | None
     centre_px: tuple[float, float]
+    fiber_sd_px: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -171,7 +171,10 @@ def view_residuals(points: ViewPoints, view: Floats, shape: Floats) -> dict[str,
 def _stacked(points: ViewPoints, view: Floats, shape: Floats) -> Floats:
     residuals = view_residuals(points, view, shape)
     return np.concatenate(
-        [r / (FIBER_SD_PX if name == "fiber" else POINT_SD_PX) for name, r in residuals.items()]
+        [
+            r / (points.fiber_sd_px if name == "fiber" else POINT_SD_PX)
+            for name, r in residuals.items()
+        ]
     )
 
 
@@ -277,7 +280,7 @@ def fit_views(
             if damping > 1e6:
                 break
     cameras, shape = split(x)
-    result = FitResult(cameras, shape, np.linalg.pinv(matrix))
+    result = FitResult(cameras, shape, np.linalg.pinv(matrix).astype(np.float64))
     return replace(result, residual_px=_residuals(views, result))
 
 

@@ -19,7 +19,7 @@ __all__ = ["MouthFit", "MouthPoints", "fit_mouth", "mouth_points", "square_radiu
 
 Floats = npt.NDArray[np.float64]
 
-FEWEST = 25
+FEWEST = 15
 ROUND = 0.85  # corners larger than this share of the half width: taken for a circle
 MOST_MISS_PX = 4.0  # typical miss of an accepted outline, px, or this share of the ferrule's radius
 MOST_MISS_SHARE = 0.02
@@ -80,7 +80,7 @@ def mouth_points(lines: ViewOutlines, view: Floats, centre_px: tuple[float, floa
     barrel = (mouth.inside == Surface.BARREL) & (off_side > max(6.0, 0.1 / camera.scale))
     edge = (mouth.inside == Surface.CAVITY) | barrel
     keep = edge & (mouth.outside == Surface.HOUSING)
-    return MouthPoints(mouth.px[keep][::2], camera, lean)
+    return MouthPoints(mouth.px[keep], camera, lean)
 
 
 def fit_mouth(

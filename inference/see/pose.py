@@ -108,8 +108,8 @@ def camera_turn_deg(stated_deg: float, tilt_deg: float, roll_deg: float) -> floa
 
     The turn is the azimuth from which the camera looks, and that side lies at the picture's bottom.
     The two differ when the picture is rolled. A little roll is a camera held askew, and the azimuth
-    is meant. A large one means that the lean is no turn on the dial (a front view leaning somewhere)
-    and what lies at the bottom counts.
+    is meant. A large one means that the lean is no turn on the dial (a front view that leans
+    somewhere), and what lies at the bottom counts.
     """
     if abs(roll_deg) <= ASKEW_DEG:
         return stated_deg % 360.0
@@ -218,9 +218,10 @@ def _fit_all(
     shape = np.median([alone[k].shape for k in keys], axis=0)
     start = FitResult(np.concatenate([alone[k].views for k in keys]), shape, np.zeros((0, 0)))
     _, prior = _prior(family, edge)
+    fiber = 2 * FIBER_RADIUS_UM / family.ferrule_diameter.nominal
     for width, all_groups in ((4.0, False), (2.0, True), (1.5, True)):
         points = [
-            sort_points(lines[k], start.views[row], start.shape, all_groups)
+            sort_points(lines[k], start.views[row], start.shape, fiber, all_groups)
             for row, k in enumerate(keys)
         ]
         start = fit_views(points, start, prior, width)
@@ -235,11 +236,12 @@ def _fit_alone(line: ViewOutlines, family: ConnectorFamily) -> FitResult | str:
         return "the endface's outline is no ellipse"
     guesses, edge = first
     shape, prior = _prior(family, edge)
+    fiber = 2 * FIBER_RADIUS_UM / family.ferrule_diameter.nominal
     best: tuple[float, FitResult] | None = None
     for guess in guesses:
         fit = FitResult(guess[None], shape, np.zeros((0, 0)))
         for width in (12.0, 3.0):
-            points = sort_points(line, fit.views[0], fit.shape, all_groups=False)
+            points = sort_points(line, fit.views[0], fit.shape, fiber, all_groups=False)
             fit = fit_views([points], fit, prior, width)
         miss = _typical_miss(fit.residual_px[0])
         if best is None or miss < best[0]:

@@ -14,7 +14,7 @@ from .connector_fit import (
     side_residual,
 )
 from .ellipse import robust_ellipse
-from .rims import ViewOutlines
+from .rims import FiberDisc, ViewOutlines
 
 __all__ = ["first_views", "sort_points"]
 
@@ -72,10 +72,14 @@ def _some(px: Floats) -> Floats:
     return px if len(px) >= FEWEST else _NONE
 
 
-def sort_points(lines: ViewOutlines, view: Floats, shape: Floats, all_groups: bool) -> ViewPoints:
+def sort_points(
+    lines: ViewOutlines, view: Floats, shape: Floats, fiber_radius: float, all_groups: bool
+) -> ViewPoints:
     """The outline points by the curve they lie on, given the fit so far.
 
     Without `all_groups` only the curves that need no good fit: edge, near rim, silhouettes.
+    `fiber_radius`: in ferrule radii; the less the fibre's disc is of that size, the less its centre
+    counts.
     """
     height, width = lines.size_hw
     centre = (width / 2, height / 2)
@@ -96,4 +100,14 @@ def sort_points(lines: ViewOutlines, view: Floats, shape: Floats, all_groups: bo
         floor=_some(ferrule.px[floor]) if all_groups else _NONE,
         fiber_px=lines.fiber.centre_px if lines.fiber else None,
         centre_px=centre,
+        fiber_sd_px=_fiber_sd(lines.fiber, fiber_radius / camera.scale, -float(camera.axis[2])),
     )
+
+
+def _fiber_sd(fiber: FiberDisc | None, radius_px: float, facing: float) -> float:
+    """How well the fibre's centre is known, px: by how its outline and size differ from a disc."""
+    if fiber is None:
+        return 1.0
+    seen_px = np.sqrt(fiber.area_px / np.pi)
+    off = abs(seen_px - radius_px * np.sqrt(max(facing, 0.05)))
+    return float(0.7 + 2 * off + (1 - fiber.smooth_share) * radius_px)

@@ -39,7 +39,7 @@ class Outline:
 
 @dataclass(frozen=True)
 class FiberDisc:
-    """The fibre's disc as seen: centre px (x, y), area px, and how much of its outline is smooth."""
+    """The fibre's disc as seen: centre px (x, y), area px, share of its outline on one ellipse."""
 
     centre_px: tuple[float, float]
     area_px: float
@@ -92,10 +92,10 @@ def _outline(surface: Bytes, mask: Bytes) -> Outline | None:
     pad = int(4 * BLUR_PX)
     inner = _within(ring + 0.5, width, height)
     cut_share = float(1 - inner.mean())
-    ring = ring[np.linspace(0, len(ring) - 1, min(len(ring), POINTS)).astype(int)]
-    ring = ring[_within(ring + 0.5, width, height)]
+    ring = ring[inner]
     if len(ring) < 12:
         return None
+    ring = ring[np.linspace(0, len(ring) - 1, min(len(ring), POINTS)).astype(int)]
     x0, y0 = np.maximum(largest.reshape(-1, 2).min(axis=0) - pad, 0)
     x1, y1 = np.minimum(largest.reshape(-1, 2).max(axis=0) + pad, [width, height])
     filled = np.zeros((y1 - y0, x1 - x0), np.uint8)
