@@ -48,15 +48,17 @@ class TrainingConfig:
 
     steps: of the whole run, over all calls; the cosine falls to 0 there. batches: what each
     process renders, one plan after the other in turn, so that full frames and native-scale crops
-    alternate. learning_rate is AdamW's peak, after warmup_steps. clip: largest gradient norm.
+    alternate; each render is dealt out to `chunks` steps. learning_rate is
+    AdamW's peak, after warmup_steps. clip: largest gradient norm.
     """
 
     seed: int = 1
     steps: int = 8000
     batches: tuple[RenderPlan, ...] = (
-        RenderPlan(10, 2, (640, 640), crop=True, clean_share=0.2, negative_share=0.04),
-        RenderPlan(10, 2, (480, 640), crop=False, clean_share=0.2, negative_share=0.04),
+        RenderPlan(40, 2, (640, 640), crop=True, clean_share=0.2, negative_share=0.045),
+        RenderPlan(12, 2, (960, 1280), crop=False, clean_share=0.34, negative_share=0.14),
     )
+    chunks: int = 4
     learning_rate: float = 3e-3
     weight_decay: float = 0.02
     warmup_steps: int = 200
@@ -75,6 +77,7 @@ class TrainingConfig:
             "seed": 0 <= self.seed < 2**15,
             "steps": self.steps >= 1,
             "batches": bool(self.batches) and all(map(possible, self.batches)),
+            "chunks": self.chunks >= 1,
             "learning_rate": self.learning_rate > 0,
             "weight_decay": self.weight_decay >= 0,
             "warmup_steps": 0 <= self.warmup_steps <= self.steps,

@@ -30,7 +30,7 @@ from ..model.net import Logits, SightNet
 from . import checkpoint
 from .checkpoint import RunState
 from .config import TrainingConfig, read_config
-from .losses import Batch, loss, prepare
+from .losses import Batch, deal, loss, prepare
 from .report import Reporter, machine
 from .source import Prefetcher, Source, batch_seed, render_source
 from .validation import validate
@@ -107,7 +107,7 @@ class Trainer:
             optimiser=make_optimiser(net, config),
         )
         self.finite = torch.ones((), dtype=torch.bool, device=device)
-        self.prefetcher = Prefetcher(self.make_batch, device)
+        self.prefetcher = Prefetcher(self.make_batches, device)
         self.forward: nn.Module = net
 
     def wrap(self) -> None:
@@ -125,12 +125,12 @@ class Trainer:
             )
         self.forward = net
 
-    def make_batch(self, step: int) -> Batch:
-        """The renders of `step`, with their pixel weights."""
-        plan = self.config.batches[step % len(self.config.batches)]
-        seed = batch_seed(self.config, step, self.processes.rank)
+    def make_batches(self, group: int) -> list[Batch]:
+        """The batches of a group of steps: one big render, dealt out picture by picture."""
+        plan = self.config.batches[group % len(self.config.batches)]
+        seed = batch_seed(self.config, group, self.processes.rank)
         with torch.no_grad():
-            return prepare(self.source(plan, seed), self.config.loss)
+            return deal(prepare(self.source(plan, seed), self.config.loss), self.config.chunks)
 
     def step(self, batch: Batch) -> dict[str, Tensor]:
         """One step of descent; gives the loss's parts as device scalars, without waiting."""
@@ -156,7 +156,7 @@ class Trainer:
         decay = min(self.config.ema_decay, (1 + self.state.step) / (10 + self.state.step))
         now = self.state.net.state_dict()
         moving = [k for k, v in self.state.ema.items() if v.is_floating_point()]
-        blend: Any = get_ema_multi_avg_fn(decay)
+        blend = cast(Any, get_ema_multi_avg_fn)(decay)
         blend([self.state.ema[k] for k in moving], [now[k] for k in moving], 0)
 
 
@@ -210,12 +210,10 @@ def check(trainer: Trainer, deadline: Deadline) -> int:
 def run_steps(trainer: Trainer, run: Path, deadline: Deadline, reporter: Reporter) -> None:
     """Train until the run's last step or the deadline; leaves a checkpoint."""
     state, config = trainer.state, trainer.config
-    trainer.prefetcher.start(state.step)
+    trainer.prefetcher.start(*divmod(state.step, config.chunks))
     while state.step < config.steps:
         batch = trainer.prefetcher.take()
         parts = trainer.step(batch)
-        if state.step < config.steps:
-            trainer.prefetcher.start(state.step)
         reporter.add(parts, batch.picture.shape[0] * trainer.processes.world)
         if state.step % config.check_every and state.step < config.steps:
             continue
@@ -227,6 +225,7 @@ def run_steps(trainer: Trainer, run: Path, deadline: Deadline, reporter: Reporte
             keep(trainer, run, deadline)
         if code == STOP:
             break
+    trainer.prefetcher.stop()
     keep(trainer, run, deadline)
 
 

@@ -2,12 +2,14 @@
 rank).
 
 Nothing about the source needs saving: a run that goes on at step k sees the pictures that an
-uninterrupted one would have seen. The next batch is rendered while the device still works on
-the last.
+uninterrupted one would have seen. Batches are rendered ahead while the net learns.
 """
 
+import queue
+import threading
 import time
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
 import torch
@@ -21,6 +23,7 @@ if TYPE_CHECKING:
 __all__ = ["VALIDATION_SEED", "Prefetcher", "Source", "batch_seed", "render_source"]
 
 RUN_STRIDE, STEP_STRIDE = 2**36, 64  # seeds of runs, steps and processes never meet
+AHEAD = 6  # batches made ahead at most
 VALIDATION_SEED = 2**52  # frozen validation renders start here; training never gets this far
 
 
@@ -30,9 +33,9 @@ class Source(Protocol):
     def __call__(self, plan: RenderPlan, seed: int) -> Renders: ...
 
 
-def batch_seed(config: TrainingConfig, step: int, rank: int) -> int:
-    """The seed of what process `rank` sees at `step`; at most 64 processes, 2**30 steps."""
-    return config.seed * RUN_STRIDE + step * STEP_STRIDE + rank
+def batch_seed(config: TrainingConfig, group: int, rank: int) -> int:
+    """The seed of process `rank`'s `group` of batches; at most 64 processes, 2**30 groups."""
+    return config.seed * RUN_STRIDE + group * STEP_STRIDE + rank
 
 
 def render_source(device: torch.device) -> Source:
@@ -44,51 +47,85 @@ def render_source(device: torch.device) -> Source:
     return source
 
 
-class Prefetcher:
-    """Makes batches one ahead, on a stream of its own where the device is a GPU.
+@dataclass(frozen=True)
+class _Ready:
+    """A batch and the events between which the device made its group (on a GPU)."""
 
-    make(step) -> Batch. Call `start(step)` after a step's work has been queued, then `take()`.
-    `busy_s()` gives the device seconds spent in `make` since it was last asked.
+    batch: "Batch"
+    span: tuple[torch.cuda.Event, torch.cuda.Event] | None
+
+
+class Prefetcher:
+    """Makes groups of batches ahead, in a thread and on a stream of its own where there is a GPU.
+
+    make(group) -> the batches of that group, one per step. Call `start(group, skip)` once, then
+    `take()` for each step. `busy_s()` gives the device seconds spent in `make` since last asked.
+    The renderer's many small calls keep one core busy; in a thread they overlap with the net's.
     """
 
-    def __init__(self, make: "Callable[[int], Batch]", device: torch.device) -> None:
+    def __init__(self, make: "Callable[[int], list[Batch]]", device: torch.device) -> None:
         self.make, self.device = make, device
-        self.stream = torch.cuda.Stream(device) if device.type == "cuda" else None
-        self.batch: Batch | None = None
+        self.ready: queue.Queue[_Ready | BaseException] = queue.Queue(maxsize=AHEAD)
         self.spans: list[tuple[torch.cuda.Event, torch.cuda.Event]] = []
         self.wall_s = 0.0
+        self.ended = threading.Event()
 
-    def start(self, step: int) -> None:
-        """Make the batch of `step`."""
-        begun = time.perf_counter()
-        if self.stream is None:
-            self.batch = self.make(step)
-            self.wall_s += time.perf_counter() - begun
-            return
+    def start(self, group: int, skip: int) -> None:
+        """Make groups from `group` on; the first `skip` batches of the first one are left out."""
+        threading.Thread(target=self._work, args=(group, skip), daemon=True).start()
+
+    def stop(self) -> None:
+        """Let the thread end after what it is making."""
+        self.ended.set()
+        while not self.ready.empty():
+            self.ready.get_nowait()
+
+    def _work(self, group: int, skip: int) -> None:
+        try:
+            on_gpu = self.device.type == "cuda"
+            stream = torch.cuda.Stream(self.device) if on_gpu else None
+            while not self.ended.is_set():
+                begun = time.perf_counter()
+                batches, span = self._make_on(stream, group)
+                self.wall_s += time.perf_counter() - begun
+                for k, batch in enumerate(batches[skip:]):
+                    self.ready.put(_Ready(batch, span if k == 0 else None))
+                group, skip = group + 1, 0
+        except BaseException as error:  # handed to the training thread, which raises it
+            self.ready.put(error)
+
+    def _make_on(
+        self, stream: torch.cuda.Stream | None, group: int
+    ) -> "tuple[list[Batch], tuple[torch.cuda.Event, torch.cuda.Event] | None]":
+        if stream is None:
+            return self.make(group), None
+        torch.cuda.set_device(self.device)
         first, last = (torch.cuda.Event(enable_timing=True) for _ in range(2))
-        with torch.cuda.stream(self.stream):
-            first.record(self.stream)
-            self.batch = self.make(step)
-            last.record(self.stream)
-        self.spans.append((first, last))
+        with torch.cuda.stream(stream):
+            first.record(stream)
+            batches = self.make(group)
+            last.record(stream)
+        stream.synchronize()  # so that a batch that is handed over is there
+        return batches, (first, last)
 
     def take(self) -> "Batch":
-        """The batch made last, ready for the current stream."""
-        batch, self.batch = self.batch, None
-        if batch is None:
-            raise RuntimeError("no batch was started")
-        if self.stream is not None:
+        """The next step's batch, ready for the current stream."""
+        got = self.ready.get()
+        if isinstance(got, BaseException):
+            raise got
+        if got.span is not None:
+            self.spans.append(got.span)
+        if self.device.type == "cuda":
             current = torch.cuda.current_stream(self.device)
-            current.wait_stream(self.stream)
-            for value in vars(batch).values():
+            for value in vars(got.batch).values():
                 value.record_stream(current)  # its memory is not reused before this stream is done
-        return batch
+        return got.batch
 
     def busy_s(self) -> float:
-        """Seconds of `make` since the last call; waits for the device."""
-        busy, self.wall_s = self.wall_s, 0.0
-        for first, last in self.spans:
-            last.synchronize()
-            busy += first.elapsed_time(last) / 1000.0
+        """Seconds of `make` since the last call."""
+        if self.device.type != "cuda":
+            busy, self.wall_s = self.wall_s, 0.0
+            return busy
+        busy = sum(first.elapsed_time(last) for first, last in self.spans) / 1000.0
         self.spans.clear()
         return busy
