@@ -22,7 +22,7 @@ STAGES = ("see", "judge", "keep", "show")
 TRAINING_PACKAGES = {"albucore", "albumentations", "onnx", "onnxscript", "torch", "torchvision"}
 MAY_IMPORT_TORCH = {"model/net.py"}
 HIDDEN_OR_BUILT = re.compile(
-    r"\.|build$|dist$|.*\.egg-info$|scored|runs$|fiberward-demo$|__pycache__"
+    r"\.|build$|dist$|.*\.egg-info$|scored|runs$|fiberward-(demo|inspections)$|__pycache__"
 )
 TOP_LEVEL = {
     *ROOMS,

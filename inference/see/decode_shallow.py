@@ -12,6 +12,7 @@ from .decoded import Decoded, check_size, over_black
 __all__ = ["FORMATS", "decode_shallow"]
 
 FORMATS = ("BMP", "GIF", "JPEG", "PNG", "PPM", "TIFF", "WEBP")
+JPEG_BLANK, JPEG_BLOCK = 128, 8
 ORIENTATION_TAG = 0x0112  # Exif 2.3, 4.6.4 A; TIFF 6.0, section 8
 NOTES = {
     "1": "black and white (1 bit) taken as grey",
@@ -45,6 +46,8 @@ def decode_shallow(data: bytes) -> Decoded:
         orientation = _orientation(image)
         image.load()
         rgb, notes = _to_rgb(image)
+    if image.format in ("JPEG", "MPO"):
+        _check_end(rgb)
     if image.format == "TIFF" and orientation != 1:
         notes, orientation = (*notes, f"turned upright (orientation {orientation})"), 1
     return Decoded(rgb, orientation, (*frame_notes, *notes))
@@ -58,6 +61,22 @@ def _one_frame(image: Any) -> tuple[str, ...]:
     if image.format == "MPO":
         return (f"first of the {frames} pictures in this JPEG",)
     raise UnreadablePicture(f"holds {frames} frames; save the one to inspect as a single picture")
+
+
+def _check_end(rgb: npt.NDArray[np.uint8]) -> None:
+    """Refuse a JPEG whose data ends early though its file is closed properly.
+
+    The decoder leaves what it has no data for at the exact middle grey, which no camera's noise
+    gives over whole rows.
+    """
+    grey_rows = (rgb == JPEG_BLANK).all(axis=(1, 2))
+    if grey_rows.all() or not grey_rows[-JPEG_BLOCK:].all():
+        return
+    first = int(np.flatnonzero(~grey_rows)[-1]) + 1
+    raise UnreadablePicture(
+        f"is damaged or cut short (blank from row {first} of {len(rgb)} down); copy it again "
+        "from the camera"
+    )
 
 
 def _orientation(image: Any) -> int:

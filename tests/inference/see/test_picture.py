@@ -400,6 +400,19 @@ def test_damage_in_a_png_never_passes_unnoticed(tmp_path: Path):
             read(tmp_path, bytes(broken))
 
 
+@pytest.mark.parametrize("share", [0.3, 0.6, 0.9])
+def test_a_jpeg_that_ends_early_is_refused_even_if_closed_properly(share: float, tmp_path: Path):
+    noise = np.random.default_rng(5).integers(0, 256, (160, 160, 3), dtype=np.uint8)
+    whole = pillow(noise, "JPEG", quality=90)
+    with pytest.raises(UnreadablePicture, match="cut short"):
+        read(tmp_path, whole[: int(share * len(whole))] + b"\xff\xd9")
+
+
+def test_a_jpeg_that_is_grey_all_over_is_whole(tmp_path: Path):
+    grey = np.full((64, 64, 3), 128, np.uint8)
+    assert (read(tmp_path, pillow(grey, "JPEG")).rgb == 128).all()
+
+
 def test_the_original_stays_as_it_was(tmp_path: Path):
     data = oriented("PNG", 6)
     read(tmp_path, data)
