@@ -268,8 +268,10 @@ def test_a_surface_that_coverage_does_not_name_is_not_covered():
 def test_coverage_at_too_coarse_a_size_is_no_evidence():
     everything = {surface: 1.0 for surface in CHARTED}
     assert verdict_of(coverage=Coverage(everything, 50.0, None, ())) == "mate"
-    for size in (50.1, NAN):
-        assert verdict_of(coverage=Coverage(everything, size, None, ())) == "reshoot"
+    for size, said in ((51.0, "for 51 um;"), (NAN, "for a known size;")):
+        judgement = judged(coverage=Coverage(everything, size, None, ()))
+        assert judgement.verdict == "reshoot"
+        assert said in judgement.reasons[0].text
 
 
 def test_no_picture_placed_is_no_mate():
@@ -318,6 +320,8 @@ def test_no_pictures_at_all_are_no_mate():
         ((300.0, 60.0), "reshoot", "turn 180 deg"),
         ((0.0, 90.0, 180.0), "reshoot", "turn 270 deg"),
         ((90.0,), "reshoot", "turn 270 deg"),
+        ((200.0, 300.0), "reshoot", "turn 70 deg"),
+        ((720.0, -240.0, 600.0), "mate", None),
         ((), "reshoot", "No oblique view"),
     ],
 )
@@ -328,6 +332,20 @@ def test_the_side_must_be_shown_all_round(turns, verdict, asked):
         assert rules_named(judgement) == ["turn-gap"]
         assert asked in judgement.reasons[0].text
         assert judgement.reasons[0].text in judgement.advice
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"tilt_deg": 20.0},
+        {"tilt_deg": 80.0},
+        {"detection_limit_um": 50.0},
+        {"detection_limit_um": 0.5},
+    ],
+)
+def test_an_oblique_view_at_the_edge_of_what_counts_counts(change):
+    views = (front(), oblique(0.0), oblique(120.0), replace(oblique(240.0), **change))
+    assert verdict_of(views=views) == "mate"
 
 
 @pytest.mark.parametrize(
@@ -372,6 +390,8 @@ def test_the_best_front_view_decides_what_is_resolved():
     unresolved = judged(views=views).in_zone.rows_not_resolved
     assert unresolved is not None
     assert len(unresolved) == 5
+    steepest = judged(views=(*FOUR, front(detection_limit_um=1.0, tilt_deg=30.0)))
+    assert steepest.in_zone.rows_not_resolved == ()
     assert judged(coverage=covered(fiber=0.5), views=views).in_zone.source == "none"
 
 
