@@ -14,15 +14,16 @@ from ...model.kinds import KINDS, Kind
 from .canvas import INK, PAPER, Canvas, Color, color_of, text_size
 from .labels import Box, draw_leader, place_labels
 
-__all__ = ["MapDeposit", "MapPanel", "MapPicture", "draw_travel_map"]
+__all__ = ["SIZE_HW", "MapDeposit", "MapPanel", "MapPicture", "draw_travel_map"]
 
 GRADED_RADIUS_UM = 125.0
-SIZE_HW = (1120, 1640)
-WHOLE_AT, WHOLE_RADIUS = (540.0, 592.0), 470.0
-FRONT_AT, FRONT_RADIUS = (1345.0, 372.0), 250.0
-LEGEND_AT = (1090.0, 700.0)
+SIZE_HW = (1000, 1440)
+WHOLE_AT, WHOLE_RADIUS = (472.0, 532.0), 410.0
+FRONT_AT, FRONT_RADIUS = (1182.0, 348.0), 222.0
+LEGEND_AT = (960.0, 650.0)
 STEPS_UM = (250.0, 500.0, 1000.0, 2000.0, 5000.0)
 MUTED: Color = (96, 102, 112)
+DISTANCES_DEG = 118.0  # where distances are written
 NOTHING: Color = (226, 226, 222)
 
 
@@ -90,7 +91,7 @@ class _Place:
 
 
 def draw_travel_map(picture: MapPicture) -> npt.NDArray[np.uint8]:
-    """The travel map as a picture, uint8 [1120, 1640, 3]."""
+    """The travel map as a picture, uint8 [1000, 1440, 3]."""
     canvas = Canvas(np.full((*SIZE_HW, 3), PAPER, np.uint8))
     s_max = picture.whole.um_per_px * len(picture.whole.rgb) / 2
     s_front = picture.front.um_per_px * len(picture.front.rgb) / 2
@@ -143,16 +144,22 @@ def _lay_raster(canvas: Canvas, panel: MapPanel, place: _Place) -> None:
     canvas.hatch(unseen, MUTED, 0.55, 10)
 
 
-def _draw_distance_lines(canvas: Canvas, place: _Place) -> None:
+def _distances_um(place: _Place) -> npt.NDArray[np.float64]:
+    """Where distance lines go: every 250 um, or farther apart where that would crowd."""
     step = next((s for s in STEPS_UM if s / place.um_per_px >= 30), STEPS_UM[-1])
-    distances = np.arange(step, place.s_max_um * 0.999, step)
+    return np.arange(step, place.s_max_um * 0.999, step)
+
+
+def _draw_distance_lines(canvas: Canvas, place: _Place) -> None:
+    distances = _distances_um(place)
     with canvas.faded(0.45):
         for s in distances:  # a dark and a light line side by side show on any ground
             canvas.line(place.ring(s + 0.5 * place.um_per_px), PAPER, 1, closed=True)
             canvas.line(place.ring(s - 0.5 * place.um_per_px), INK, 1, closed=True)
-    for s in distances:
-        x, y = place.at(s, 118)
-        canvas.text((float(x), float(y)), f"{s:.0f}", 13, INK, PAPER, "mm")
+    crowded = len(distances) > 1 and distances[0] / place.um_per_px < 44
+    for s in distances[1::2] if crowded else distances:
+        x, y = place.at(s, DISTANCES_DEG)
+        canvas.text((float(x), float(y)), f"{s:.0f}", 14, INK, PAPER, "mm")
     canvas.line(place.ring(place.s_max_um), MUTED, 1.5, closed=True)
 
 
@@ -208,13 +215,14 @@ def _draw_deposits(
         spots = [place.at(d.s_um or 0.0, d.theta_deg or 0.0) for d in inside]
         things = [_box_about(spot, 6) for spot in spots]
         texts = [f"{d.id}{'?' if d.unsure else ''}" for d in inside]
-        sizes = [(text_size(text, 14)[0] + 6, 17.0) for text in texts]
-        boxes = place_labels(things, sizes, canvas.size_hw)
+        sizes = [(text_size(text, 15)[0] + 6, 18.0) for text in texts]
+        written = [_box_about(place.at(s, DISTANCES_DEG), 14) for s in _distances_um(place)]
+        boxes = place_labels(things, sizes, canvas.size_hw, written)
         for thing, box in zip(things, boxes, strict=True):
             draw_leader(canvas, thing, box, 1)
         for deposit, spot, text, box in zip(inside, spots, texts, boxes, strict=True):
             canvas.marker(deposit.kind, (float(spot[0]), float(spot[1])), 5.5)
-            canvas.text((box[0] + 3, (box[1] + box[3]) / 2), text, 14, INK, PAPER)
+            canvas.text((box[0] + 3, (box[1] + box[3]) / 2), text, 15, INK, PAPER)
     for deposit in deposits:
         if _lies_within(deposit, 0.0, front.s_max_um):
             x, y = whole.at(deposit.s_um or 0.0, deposit.theta_deg or 0.0)
@@ -244,7 +252,7 @@ def _draw_legend(canvas: Canvas, picture: MapPicture) -> None:
     x, y = LEGEND_AT
     for k, row in enumerate(KINDS[1:]):
         count = sum(d.kind == row.kind for d in picture.deposits)
-        at = (x + 260 * (k // 3), y + 30 * (k % 3))
+        at = (x + 230 * (k // 3), y + 30 * (k % 3))
         canvas.marker(row.kind, (at[0] + 12, at[1]), 7)
         canvas.text((at[0] + 32, at[1]), f"{row.name} ({count})", 16, INK, None)
     y += 102

@@ -104,7 +104,7 @@ def _draw_scale_bar(canvas: Canvas, um_per_px: float, unit: float) -> None:
 def _draw_labels(
     canvas: Canvas, deposits: Sequence[DrawnDeposit], keep_clear: Sequence[Box], unit: float
 ) -> None:
-    size, radius = round(14 * unit), 5.5 * unit
+    size, radius = round(16 * unit), 6 * unit
     texts = [_label(deposit, len(deposits) > CROWDED) for deposit in deposits]
     wide = [(text_size(text, size)[0] + 4 * radius, size * 1.25) for text in texts]
     boxes = place_labels([d.box for d in deposits], wide, canvas.size_hw, keep_clear)

@@ -7,6 +7,7 @@ from typing import Any
 
 from ...model.kinds import KIND_NAMES, KINDS
 from ..keep.inspection import Inspection
+from .map_picture import SIZE_HW
 from .words import VERDICT_WORDS, clock, deg, percent, um
 
 __all__ = ["report_page"]
@@ -37,6 +38,8 @@ def report_page(
         verdict=VERDICT_WORDS[inspection.verdict],
         travel_map=None if travel_map_png is None else _data_uri("png", travel_map_png),
         map_words=_map_words(inspection),
+        map_size=SIZE_HW,
+        numbers={view.stem: n for n, view in enumerate(inspection.views, 1)},
         overlays={stem: _data_uri("jpeg", data) for stem, data in overlays_jpeg.items()},
         kinds={row.name: row for row in KINDS},
         settings=_flat(inspection.settings),
