@@ -48,8 +48,8 @@ class TrainingConfig:
 
     steps: of the whole run, over all calls; the cosine falls to 0 there. batches: what each
     process renders, one plan after the other in turn, so that full frames and native-scale crops
-    alternate; each render is dealt out to `chunks` steps. learning_rate is
-    AdamW's peak, after warmup_steps. clip: largest gradient norm.
+    alternate; each render is dealt out to `chunks` steps.
+    learning_rate is AdamW's peak, after warmup_steps. clip: largest gradient norm.
     """
 
     seed: int = 1
@@ -77,7 +77,7 @@ class TrainingConfig:
             "seed": 0 <= self.seed < 2**15,
             "steps": self.steps >= 1,
             "batches": bool(self.batches) and all(map(possible, self.batches)),
-            "chunks": self.chunks >= 1,
+            "chunks": 1 <= self.chunks <= min((p.scenes * p.sets for p in self.batches), default=1),
             "learning_rate": self.learning_rate > 0,
             "weight_decay": self.weight_decay >= 0,
             "warmup_steps": 0 <= self.warmup_steps <= self.steps,

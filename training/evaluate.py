@@ -67,7 +67,7 @@ def rendered_views(
     source: Source, connectors: int, size_hw: tuple[int, int], first_seed: int = 0
 ) -> Iterator[Truth]:
     """Renders of our own that no training sees: of each connector one dirty and one clean view."""
-    plan = RenderPlan(1, 1, size_hw, crop=False, clean_share=1.0)
+    plan = RenderPlan(1, 1, size_hw, crop=False, clean_share=1.0, with_truth=True)
     for k in range(first_seed, first_seed + connectors):
         made = source(plan, EVALUATION_SEED + k)
         for i in range(made.picture.shape[0]):

@@ -211,21 +211,22 @@ def run_steps(trainer: Trainer, run: Path, deadline: Deadline, reporter: Reporte
     """Train until the run's last step or the deadline; leaves a checkpoint."""
     state, config = trainer.state, trainer.config
     trainer.prefetcher.start(*divmod(state.step, config.chunks))
-    while state.step < config.steps:
-        batch = trainer.prefetcher.take()
-        parts = trainer.step(batch)
-        reporter.add(parts, batch.picture.shape[0] * trainer.processes.world)
-        if state.step % config.check_every and state.step < config.steps:
-            continue
-        code = check(trainer, deadline)
-        reporter.write(
-            state.step, learning_rate(config, state.step - 1), trainer.prefetcher.busy_s()
-        )
-        if code == SAVE:
-            keep(trainer, run, deadline)
-        if code == STOP:
-            break
-    trainer.prefetcher.stop()
+    try:
+        while state.step < config.steps:
+            batch = trainer.prefetcher.take()
+            parts = trainer.step(batch)
+            reporter.add(parts, batch.picture.shape[0] * trainer.processes.world)
+            if state.step % config.check_every and state.step < config.steps:
+                continue
+            code = check(trainer, deadline)
+            rate = learning_rate(config, state.step - 1)
+            reporter.write(state.step, rate, trainer.prefetcher.busy_s())
+            if code == SAVE:
+                keep(trainer, run, deadline)
+            if code == STOP:
+                break
+    finally:
+        trainer.prefetcher.stop()
     keep(trainer, run, deadline)
 
 

@@ -41,8 +41,8 @@ deposit lies there, and whether the picture could show one at all.
 
 ## Not for
 
-Rectangular multi-fibre ferrules, receptacles and sleeves; pictures outside the scales above; grading
-of the zones round the fibre. It advises, a trained person decides.
+Rectangular multi-fibre ferrules, receptacles and sleeves; pictures outside the scales above;
+grading of the zones round the fibre. It advises, a trained person decides.
 """
 
 

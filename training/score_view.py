@@ -20,7 +20,7 @@ from ..inference.see.pieces import connected_pieces, ring_around
 from ..model.kinds import KIND_NAMES, Kind
 from ..model.surfaces import SURFACE_NAMES
 
-__all__ = ["Truth", "TrueDeposit", "ViewScore", "score_view", "shows"]
+__all__ = ["TrueDeposit", "Truth", "ViewScore", "score_view", "shows"]
 
 MIN_PX = 12
 COVER, COVER_THIN = 0.2, 0.1
@@ -172,11 +172,13 @@ def shows(rgb: Bytes, mask: Mask) -> bool:
     ring = ring_around(wide, RING_PX)
     if ring.sum() < MIN_PX:
         return False
-    best = 0.0
-    for channel in range(3):
-        values: Any = plane[..., channel]
-        middle = np.median(values[ring])
-        noise = max(float(np.sqrt(np.mean((values[ring] - middle) ** 2))), 1.0)
-        signal = float(np.mean((values[inside] - middle) ** 2)) - noise**2
-        best = max(best, np.sqrt(max(signal, 0.0) * inside.sum()) / noise)
-    return best >= ROSE
+    channels = (plane[..., channel] for channel in range(3))
+    return max(signal_to_noise(values, inside, ring) for values in channels) >= ROSE
+
+
+def signal_to_noise(values: npt.NDArray[np.float64], inside: Mask, ring: Mask) -> float:
+    """Contrast x sqrt(pixels) / noise of `inside` against `ring`; noise is at least 1 level."""
+    middle = float(np.median(values[ring]))
+    noise = max(float(np.sqrt(np.mean((values[ring] - middle) ** 2))), 1.0)
+    signal = float(np.mean((values[inside] - middle) ** 2)) - noise**2
+    return float(np.sqrt(max(signal, 0.0) * int(inside.sum()))) / noise

@@ -1,10 +1,10 @@
-"""Where a run's pictures come from: rendered on the fly, each batch a function of (seed, step,
-rank).
+"""Where a run's pictures come from: rendered on the fly, a function of (seed, step, rank).
 
 Nothing about the source needs saving: a run that goes on at step k sees the pictures that an
 uninterrupted one would have seen. Batches are rendered ahead while the net learns.
 """
 
+import contextlib
 import queue
 import threading
 import time
@@ -69,16 +69,20 @@ class Prefetcher:
         self.spans: list[tuple[torch.cuda.Event, torch.cuda.Event]] = []
         self.wall_s = 0.0
         self.ended = threading.Event()
+        self.thread: threading.Thread | None = None
 
     def start(self, group: int, skip: int) -> None:
         """Make groups from `group` on; the first `skip` batches of the first one are left out."""
-        threading.Thread(target=self._work, args=(group, skip), daemon=True).start()
+        self.thread = threading.Thread(target=self._work, args=(group, skip), daemon=True)
+        self.thread.start()
 
     def stop(self) -> None:
-        """Let the thread end after what it is making."""
+        """Wait for the thread to end what it is making; nothing is left running."""
         self.ended.set()
-        while not self.ready.empty():
-            self.ready.get_nowait()
+        while self.thread is not None and self.thread.is_alive():
+            with contextlib.suppress(queue.Empty):
+                self.ready.get_nowait()  # makes room for what the thread still hands over
+            self.thread.join(timeout=0.05)
 
     def _work(self, group: int, skip: int) -> None:
         try:
@@ -89,6 +93,8 @@ class Prefetcher:
                 batches, span = self._make_on(stream, group)
                 self.wall_s += time.perf_counter() - begun
                 for k, batch in enumerate(batches[skip:]):
+                    if self.ended.is_set():
+                        return
                     self.ready.put(_Ready(batch, span if k == 0 else None))
                 group, skip = group + 1, 0
         except BaseException as error:  # handed to the training thread, which raises it

@@ -41,7 +41,8 @@ def tiny_config(**changes: object) -> TrainingConfig:
     """A run of seconds on a CPU."""
     plain: dict[str, object] = {
         "steps": 12,
-        "batches": (RenderPlan(2, 1, (40, 56)), RenderPlan(1, 2, (33, 47))),
+        "batches": (RenderPlan(4, 1, (40, 56)), RenderPlan(2, 2, (33, 47))),
+        "chunks": 2,
         "warmup_steps": 2,
         "check_every": 2,
         "validation_batches": 0,

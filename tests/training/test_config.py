@@ -11,7 +11,7 @@ from fiberward.training.config import TrainingConfig, from_table, read_config
 
 
 def test_a_config_survives_its_own_table() -> None:
-    config = TrainingConfig(steps=777, batches=(RenderPlan(3, 1, (64, 32)),))
+    config = TrainingConfig(steps=777, batches=(RenderPlan(4, 1, (64, 32)),))
     assert from_table(TrainingConfig, config.as_table(), "test") == config
 
 
@@ -26,6 +26,7 @@ def test_a_config_survives_its_own_table() -> None:
         ("[[batches]]\nscenes = 1\nsets = 1\nsize_hw = [8]", "size_hw"),  # a width is missing
         ("[[batches]]\nscenes = 1\nsets = 1", "size_hw missing"),  # no size
         ("[[batches]]\nscenes = 0\nsets = 1\nsize_hw = [8, 8]", "batches"),  # no pictures
+        ("chunks = 9\n[[batches]]\nscenes = 2\nsets = 2\nsize_hw = [8, 8]", "chunks"),  # too few
         ("batches = []", "batches"),  # nothing to train on
         ("warmup_steps = 10\nsteps = 5", "warmup_steps"),  # longer than the run
         ("[net]\nwidths = [8, 8]", "widths"),  # too few stages
@@ -55,9 +56,9 @@ def test_every_shipped_config_can_be_read() -> None:
 def test_whole_numbers_serve_as_floats_and_lists_as_tuples(tmp_path: Path) -> None:
     path = tmp_path / "run.toml"
     path.write_text(
-        "clip = 3\n[[batches]]\nscenes = 2\nsets = 1\nsize_hw = [32, 64]\n[net]\nheads = 2"
+        "clip = 3\n[[batches]]\nscenes = 2\nsets = 2\nsize_hw = [32, 64]\n[net]\nheads = 2"
     )
     config = read_config(path)
     assert config.clip == 3.0
-    assert config.batches == (RenderPlan(2, 1, (32, 64)),)
+    assert config.batches == (RenderPlan(2, 2, (32, 64)),)
     assert config.net.heads == 2
