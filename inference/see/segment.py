@@ -198,7 +198,7 @@ def _join_islands(kind: Bytes, min_px: int) -> None:
     """
     for value in np.unique(kind[kind > 0]):
         pieces = connected_pieces(kind == value)
-        for label in np.flatnonzero(pieces.area < min_px):
+        for label in 1 + np.flatnonzero(pieces.area[1:] < min_px):
             x, y, w, h = (int(v) for v in pieces.box[label])
             window = np.s_[max(y - 1, 0) : y + h + 1, max(x - 1, 0) : x + w + 1]
             island = pieces.labels[window] == label

@@ -275,8 +275,8 @@ def many(shape: tuple[int, int], count: int) -> Any:
 @pytest.mark.long
 def test_three_thousand_deposits_in_twenty_megapixels_take_under_a_second():
     size = (4000, 5000)
-    coordinates = surface_coordinates(camera(0.0, 1.0, size), SHAPE)
-    seen = segmentation(coordinates, many(size, 3000), surface=np.full(size, 5, np.uint8))
+    coordinates = surface_coordinates(camera(0.0, 0.6, size), SHAPE)
+    seen = segmentation(coordinates, many(size, 3000))
     start = time.perf_counter()
     found = measure_deposits(seen, coordinates, 0)
     took = time.perf_counter() - start
