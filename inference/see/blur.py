@@ -111,8 +111,8 @@ def edge_sigma_px(
     reach = HALF_WIDTH_PX + HALF_LENGTH_PX
     x0, y0 = int(piece.x) - reach, int(piece.y) - reach
     crop = luminance[y0 : y0 + 2 * reach + 1, x0 : x0 + 2 * reach + 1].astype(np.float64)
-    dx = np.arange(crop.shape[1])[None, :] + (0.5 + x0 - piece.x)
-    dy = np.arange(crop.shape[0])[:, None] + (0.5 + y0 - piece.y)
+    dx = np.arange(crop.shape[1], dtype=np.float64)[None, :] + (0.5 + x0 - piece.x)
+    dy = np.arange(crop.shape[0], dtype=np.float64)[:, None] + (0.5 + y0 - piece.y)
     across, along = dx * piece.nx + dy * piece.ny, dy * piece.nx - dx * piece.ny
     inside = (np.abs(across) <= HALF_WIDTH_PX) & (np.abs(along) <= HALF_LENGTH_PX)
     across, along, value = across[inside], along[inside], crop[inside]
