@@ -1,17 +1,47 @@
-"""Sightings of all views joined into one list of physical deposits."""
+"""Sightings of all views joined into one list of physical deposits.
 
-from __future__ import annotations
+Views that see the same place agree or disagree, and both count. A deposit that a second view shows
+is surer than either view makes it. A view that should have shown it, at as good a scale and as
+squarely, and shows nothing there, speaks against it: a weak deposit is then unsure, an unsure one
+is dropped, a strong one stays whatever the other views say.
+"""
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
+import numpy as np
+import numpy.typing as npt
+
+from ...model.camera import SurfaceCoordinates
 from ...model.kinds import Kind
+from ...model.profile import MeridianProfile
 from ...model.surfaces import Surface
+from .deposits import SeenDeposit
+from .match import group_sightings
+from .pose import Pose
+from .sighting import Placed, place_sighting, sight_of
 
-if TYPE_CHECKING:
-    from .deposits import SeenDeposit
+__all__ = ["Deposit", "ViewMaps", "fuse"]
 
-__all__ = ["Deposit"]
+Floats = npt.NDArray[np.float64]
+
+IN_ZONE_UM = 125.0
+SECOND_SHARE = 0.5  # a further view's log odds count for this much: the views share net and light
+ABSENT_LOGIT = 1.5  # what one clear view without the deposit takes from the log odds
+# how far a view without it speaks against a deposit of a kind: wet films come and go with the light
+ABSENT_SHARE = {
+    Kind.PARTICLE: 1.0,
+    Kind.LINT: 1.0,
+    Kind.DAMAGE: 0.4,
+    Kind.RESIDUE: 0.4,
+    Kind.LIQUID: 0.4,
+    Kind.FILM: 0.25,
+}
+STRONG_CONFIDENCE, STRONG_PX = 0.9, 150  # a deposit that no absence makes unsure
+LEAST_FACING, FACING_SHARE = 0.35, 0.75  # of a view that must show it: cosine, and of the best one
+COARSER = 1.25  # and the most that its scale may be coarser than the best one's
+FAINT = 0.15  # probability of any deposit below which a view shows nothing there
+MARGIN_PX = 6
 
 
 @dataclass(frozen=True)
@@ -43,3 +73,191 @@ class Deposit:
     unsure: bool
     seen_in: tuple[int, ...]
     sightings: tuple[SeenDeposit, ...] = ()
+
+
+@dataclass(frozen=True)
+class ViewMaps:
+    """What a view shows per pixel, to ask what it shows where another view sees a deposit.
+
+    `coordinates` of its pixels; `deposit_p`, `unseen` float32 [H, W], 0..1.
+    """
+
+    coordinates: SurfaceCoordinates
+    deposit_p: npt.NDArray[np.float32]
+    unseen: npt.NDArray[np.float32]
+
+
+def fuse(
+    sightings: Sequence[Sequence[SeenDeposit]],
+    poses: Sequence[Pose | None],
+    maps: Sequence[ViewMaps | None] | None = None,
+) -> tuple[Deposit, ...]:
+    """One entry per physical deposit, in order of travel distance; those of no known place last.
+
+    `sightings`, `poses`, `maps`: per view. Without `maps` a view's silence counts for nothing.
+    """
+    known = [pose for pose in poses if pose is not None]
+    if not known:
+        return ()
+    profile = MeridianProfile(known[0].shape)
+    placed: list[Placed] = []
+    alone: list[SeenDeposit] = []
+    for of_view, pose in zip(sightings, poses, strict=True):
+        for seen in of_view if pose is not None else ():
+            found = place_sighting(seen, pose, profile) if pose is not None else None
+            if found is None:
+                alone.append(seen)
+            else:
+                placed.append(found)
+    silent = _Silence(profile, poses, maps or [None] * len(poses))
+    deposits = [_merged(group, silent) for group in group_sightings(placed)]
+    deposits += [_single(seen) for seen in alone]
+    kept = [deposit for deposit in deposits if deposit is not None]
+    kept.sort(key=_place_key)
+    return tuple(replace(deposit, id=number) for number, deposit in enumerate(kept, start=1))
+
+
+def _place_key(deposit: Deposit) -> tuple[float, float, float]:
+    s, theta = deposit.s_um, deposit.theta_deg
+    return (
+        float("inf") if s is None else s,
+        float("inf") if theta is None else theta,
+        -deposit.size_um,
+    )
+
+
+def _logit(p: float) -> float:
+    p = min(max(p, 0.02), 0.995)
+    return float(np.log(p / (1 - p)))
+
+
+class _Silence:
+    """What the views say that do not list a deposit."""
+
+    def __init__(
+        self,
+        profile: MeridianProfile,
+        poses: Sequence[Pose | None],
+        maps: Sequence[ViewMaps | None],
+    ) -> None:
+        self.profile, self.poses, self.maps = profile, poses, maps
+
+    def against(self, group: Sequence[Placed]) -> float:
+        """How many views, in whole views, clearly show that there is nothing."""
+        best = max(group, key=lambda p: p.worth)
+        if not best.turn_known:
+            return 0.0
+        listed = {p.seen.view for p in group}
+        return sum(self._clear(view, best) for view in range(len(self.poses)) if view not in listed)
+
+    def _clear(self, view: int, best: Placed) -> float:
+        """0..1: how clearly a view shows a bare place where `best` lies."""
+        pose, maps = self.poses[view], self.maps[view]
+        if pose is None or maps is None or pose.turn_sd_deg is None:
+            return 0.0
+        sight = sight_of(pose.camera, self.profile, best.s_um, best.theta_deg)
+        if sight is None or sight.facing < max(LEAST_FACING, FACING_SHARE * best.facing):
+            return 0.0
+        if sight.um_per_px > COARSER * best.um_per_px:
+            return 0.0
+        spread = np.sqrt(float(np.trace(best.covariance)))
+        reach = int(np.ceil((best.seen.size_um / 2 + 2 * spread) / sight.um_per_px)) + 2
+        x, y = (int(np.floor(v)) for v in sight.xy_px)
+        height, width = maps.deposit_p.shape
+        edge = MARGIN_PX + reach
+        if not (edge <= x < width - edge and edge <= y < height - edge):
+            return 0.0
+        window = np.s_[y - reach : y + reach + 1, x - reach : x + reach + 1]
+        if not self._open(maps, window, best):
+            return 0.0
+        shown = float(maps.deposit_p[window].max())
+        seen_share = 1 - float(maps.unseen[window].mean())
+        return seen_share * max(0.0, 1 - shown / FAINT)
+
+    def _open(self, maps: ViewMaps, window: tuple[slice, slice], best: Placed) -> bool:
+        """Whether the view's pixels there show the deposit's own surface: nothing is in the way."""
+        near = np.abs(maps.coordinates.s_um[window] - best.s_um)
+        limit = best.seen.feret_max_um + 150.0
+        return bool(np.mean(np.nan_to_num(near, nan=np.inf) < limit) > 0.8)
+
+
+def _merged(group: Sequence[Placed], silence: _Silence) -> Deposit | None:
+    """One deposit from its sightings; None if it is too weak against the views without it."""
+    best = max(group, key=lambda p: (p.worth, -p.seen.view))
+    kind = _kind(group)
+    odds = sorted((_logit(p.seen.confidence) for p in group), reverse=True)
+    total = odds[0] + SECOND_SHARE * sum(max(v, 0.0) for v in odds[1:])
+    against = silence.against(group) * ABSENT_SHARE[kind]
+    strong = any(
+        p.seen.confidence >= STRONG_CONFIDENCE and p.seen.pixel_count >= STRONG_PX for p in group
+    )
+    unsure = all(p.seen.unsure for p in group) and len(group) < 2
+    if unsure and against > 0.5:
+        return None
+    total -= ABSENT_LOGIT * against
+    confidence = float(1 / (1 + np.exp(-total)))
+    s_um, theta = _place(group)
+    deposit = _single(best.seen)
+    shift = s_um - (best.seen.s_um if best.seen.s_um is not None else s_um)
+    return replace(
+        deposit,
+        kind=kind,
+        confidence=confidence,
+        s_um=s_um,
+        theta_deg=theta,
+        s_min_um=None if deposit.s_min_um is None else max(deposit.s_min_um + shift, 0.0),
+        s_max_um=None if deposit.s_max_um is None else deposit.s_max_um + shift,
+        length_um=best.seen.length_um if kind == Kind.LINT else None,
+        unsure=unsure or (confidence < 0.5 and not strong),
+        seen_in=tuple(sorted(p.seen.view for p in group)),
+        sightings=tuple(p.seen for p in sorted(group, key=lambda p: p.seen.view)),
+    )
+
+
+def _kind(group: Sequence[Placed]) -> Kind:
+    """The kind with most votes; a vote weighs confidence times how well the view sees the place."""
+    votes: dict[Kind, float] = {}
+    for p in group:
+        votes[p.seen.kind] = votes.get(p.seen.kind, 0.0) + p.seen.confidence * np.sqrt(p.worth)
+    return max(votes, key=lambda kind: (votes[kind], -int(kind)))
+
+
+def _place(group: Sequence[Placed]) -> tuple[float, float]:
+    """Inverse-covariance mean of the places."""
+    first = group[0]
+    matrix, right = np.zeros((2, 2)), np.zeros(2)
+    for p in group:
+        turn = (p.theta_deg - first.theta_deg + 180.0) % 360.0 - 180.0
+        at = np.array([p.s_um, np.radians(turn) * first.radius_um])
+        weight = np.linalg.inv(p.covariance)
+        matrix += weight
+        right += weight @ at
+    s, around = np.linalg.solve(matrix, right)
+    return float(max(s, 0.0)), float((first.theta_deg + np.degrees(around / first.radius_um)) % 360)
+
+
+def _single(seen: SeenDeposit) -> Deposit:
+    """A deposit as one view shows it."""
+    beyond = seen.s_min_um is None or seen.s_min_um > IN_ZONE_UM
+    return Deposit(
+        id=0,
+        kind=seen.kind,
+        confidence=seen.confidence,
+        surface=seen.surface,
+        s_um=seen.s_um,
+        theta_deg=seen.theta_deg,
+        s_min_um=seen.s_min_um,
+        s_max_um=seen.s_max_um,
+        size_um=seen.size_um,
+        area_um2=seen.area_um2,
+        feret_max_um=seen.feret_max_um,
+        width_um=seen.width_um,
+        length_um=seen.length_um,
+        enclosing_um=seen.enclosing_um,
+        in_zone_area_um2=seen.in_zone_area_um2,
+        off_zone=seen.in_zone_area_um2 == 0
+        and (seen.s_min_um is None or seen.s_min_um > IN_ZONE_UM),
+        unsure=seen.unsure,
+        seen_in=(seen.view,),
+        sightings=(seen,),
+    )

@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from ...model.camera import Camera, surface_coordinates
 from ...model.errors import UsageError
-from ...model.families import ConnectorFamily, find_family
+from ...model.families import ConnectorFamily
 from ...model.shape import FIBER_RADIUS_UM, ConnectorShape
 from ...model.surfaces import Surface
 from .connector_fit import (
@@ -24,26 +24,18 @@ from .connector_fit import (
     EDGE,
     LOG_SCALE,
     NEARNESS,
-    SHAPE_SIZE,
     VIEW_SIZE,
     FitResult,
-    Prior,
     fit_views,
     heights,
 )
-from .ellipse import robust_ellipse
+from .ferrule import check_fiber, family_of, shape_prior
 from .mouth import MouthFit, fit_mouth, mouth_points
 from .pose_start import first_views, sort_points
 from .rims import ViewOutlines, outlines_of
+from .turns import Turns, settle_turns, tilt_and_roll_deg
 
-__all__ = [
-    "ConnectorFit",
-    "Pose",
-    "ViewSegmentation",
-    "bottom_offset_deg",
-    "camera_turn_deg",
-    "fit_connector",
-]
+__all__ = ["ConnectorFit", "Pose", "ViewSegmentation", "fit_connector"]
 
 Floats = npt.NDArray[np.float64]
 Bytes = npt.NDArray[np.uint8]
@@ -52,8 +44,6 @@ MOST_CUT = 0.45  # share of the endface's outline that the frame may cut off
 LEAST_AGREEMENT = 0.70  # intersection over union of fitted and seen endface, and ferrule front
 LEAST_NEAR = 0.55  # share of edge and rim points within the tolerance of the fit
 NEAR_PX, NEAR_SHARE = 2.5, 0.012  # that tolerance: px, and share of the ferrule's radius
-MOST_TURN_ERROR_DEG = 8.0  # a larger disagreement with a stated turn is not put down to the dial
-ASKEW_DEG = 20.0  # up to here a roll counts as the camera held askew
 FAREST = 1e-4  # nearness of a camera so far away that its perspective cannot be told
 
 
@@ -72,7 +62,8 @@ class Pose:
 
     `scale_source`: "ferrule" (its stated diameter) or "fibre" (the fibre's 125 um told which of the
     two ferrules it is). `um_per_px_interval`: 95 %. `tilt_sd_deg`: standard deviation. `quality`:
-    0..1, share of the surfaces' pixels on which fit and mask agree.
+    0..1, share of the surfaces' pixels on which fit and mask agree. `turn_sd_deg`: of the turn;
+    None where none was stated. `floor_sd_um`: how well the height of the cavity's floor is known.
     """
 
     camera: Camera
@@ -81,6 +72,8 @@ class Pose:
     um_per_px_interval: tuple[float, float]
     tilt_sd_deg: float
     quality: float
+    turn_sd_deg: float | None = None
+    floor_sd_um: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -95,25 +88,6 @@ class ConnectorFit:
     poses: tuple[Pose | None, ...]
     why_not: tuple[str | None, ...]
     floor_sd_um: float | None = None
-
-
-def bottom_offset_deg(tilt_deg: float, roll_deg: float) -> float:
-    """theta at the bottom of the picture (straight below the fibre) less the camera's turn."""
-    tilt, roll = np.radians([tilt_deg, roll_deg])
-    return float(np.degrees(np.arctan2(np.sin(roll) * np.cos(tilt), np.cos(roll))))
-
-
-def camera_turn_deg(stated_deg: float, tilt_deg: float, roll_deg: float) -> float:
-    """The camera's azimuth about the axis for a view of stated turn.
-
-    The turn is the azimuth from which the camera looks, and that side lies at the picture's bottom.
-    The two differ when the picture is rolled. A little roll is a camera held askew, and the azimuth
-    is meant. A large one means that the lean is no turn on the dial (a front view that leans
-    somewhere), and what lies at the bottom counts.
-    """
-    if abs(roll_deg) <= ASKEW_DEG:
-        return stated_deg % 360.0
-    return (stated_deg - bottom_offset_deg(tilt_deg, roll_deg)) % 360.0
 
 
 def fit_connector(
@@ -132,7 +106,7 @@ def fit_connector(
     found = [_outlines(view.surface) for view in views]
     lines = {k: got for k, got in enumerate(found) if not isinstance(got, str)}
     why = [got if isinstance(got, str) else None for got in found]
-    family = _family(ferrule_mm, list(lines.values()))
+    family = family_of(ferrule_mm, list(lines.values()))
     if family is None:
         reason = "the ferrule's size is not stated and no fibre shows it: give --ferrule"
         return ConnectorFit(None, (None,) * len(views), tuple(w or reason for w in why))
@@ -142,14 +116,16 @@ def fit_connector(
     keys, fit = fitted
     shape, floor_sd, mouth = _shape(fit, [lines[k] for k in keys], family)
     stated = turns_deg or [None] * len(views)
-    turns, key_deg = _turns(fit, [stated[k] for k in keys], mouth)
-    shape = replace(shape, key_deg=key_deg)
+    turns = settle_turns(fit.views, [stated[k] for k in keys], mouth)
+    shape = replace(shape, key_deg=turns.key_deg)
     source = "fibre" if ferrule_mm is None else "ferrule"
     poses: list[Pose | None] = [None] * len(views)
     for row, key in enumerate(keys):
-        pose = _pose(fit, row, (shape, source, turns[row], lines[key].size_hw))
+        pose = _pose(fit, row, (shape, turns, lines[key].size_hw))
+        pose = replace(pose, scale_source=source, floor_sd_um=floor_sd)
         poses[key], why[key] = _checked(pose, views[key].surface)
-    _check_fiber(poses, lines, ferrule_mm)
+    if ferrule_mm is not None:
+        check_fiber([(p.camera, lines[k].fiber) for k, p in enumerate(poses) if p], ferrule_mm)
     if not any(poses):
         return ConnectorFit(None, tuple(poses), tuple(why))
     return ConnectorFit(shape, tuple(poses), tuple(why), floor_sd)
@@ -160,44 +136,6 @@ def _outlines(surface: Bytes) -> ViewOutlines | str:
     if not isinstance(lines, str) and lines.endface.cut_share > MOST_CUT:
         return "the endface is cut off by the frame"
     return lines
-
-
-def _family(ferrule_mm: float | None, lines: Sequence[ViewOutlines]) -> ConnectorFamily | None:
-    """The stated family, or the one whose fibre is as large against the front as seen."""
-    if ferrule_mm is not None:
-        try:
-            return find_family(ferrule_mm)
-        except KeyError:
-            raise UsageError(f"--ferrule {ferrule_mm:g}: expected 2.5 or 1.25") from None
-    ratios: list[float] = []
-    for line in lines:
-        ellipse = robust_ellipse(line.endface.px)
-        if line.fiber is None or ellipse is None or line.front.cut_share > 0.1:
-            continue
-        across = line.front.px @ np.array([-ellipse.short_axis[1], ellipse.short_axis[0]])
-        flatness = ellipse.short_px / ellipse.long_px
-        fiber = 2 * np.sqrt(line.fiber.area_px / (np.pi * flatness))
-        ratios.append(float(np.ptp(across)) / fiber)
-    if not ratios:
-        return None
-    return find_family(2.5 if np.median(ratios) > 200**0.5 else 1.25)  # 20 against 10
-
-
-def _prior(family: ConnectorFamily, edge: float) -> tuple[Floats, Prior]:
-    """A start for the shape and what is known of it, in ferrule radii.
-
-    The housing's dimensions are assumptions with wide ranges: half the range is one deviation.
-    """
-    unit = family.ferrule_diameter.nominal / 2
-    mean, sd = np.zeros(SHAPE_SIZE), np.zeros(SHAPE_SIZE)
-    mean[EDGE], sd[EDGE] = edge, 0.5
-    mean[CHAMFER], sd[CHAMFER] = 0.7 * (1 - edge), 0.5 * (1 - edge)
-    bows = [unit / family.dome_radius.high, unit / family.dome_radius.low]
-    mean[BOW], sd[BOW] = np.mean(bows), np.ptp(bows) / 2
-    barrel = family.barrel_length
-    mean[BARREL], sd[BARREL] = barrel.nominal / unit, (barrel.high - barrel.low) / 2 / unit
-    # cameras stand from 1 cm to far away: nearness 0.12 (2.5 mm ferrule at 1 cm) down to 0
-    return mean, Prior(mean, sd, 0.03 if unit > 1000 else 0.015, 0.03 if unit > 1000 else 0.015)
 
 
 def _fit_all(
@@ -217,7 +155,7 @@ def _fit_all(
     edge = float(np.median([alone[k].shape[EDGE] for k in keys]))
     shape = np.median([alone[k].shape for k in keys], axis=0)
     start = FitResult(np.concatenate([alone[k].views for k in keys]), shape, np.zeros((0, 0)))
-    _, prior = _prior(family, edge)
+    _, prior = shape_prior(family, edge)
     fiber = 2 * FIBER_RADIUS_UM / family.ferrule_diameter.nominal
     for width, all_groups in ((4.0, False), (2.0, True), (1.5, True)):
         points = [
@@ -235,7 +173,7 @@ def _fit_alone(line: ViewOutlines, family: ConnectorFamily) -> FitResult | str:
     if first is None:
         return "the endface's outline is no ellipse"
     guesses, edge = first
-    shape, prior = _prior(family, edge)
+    shape, prior = shape_prior(family, edge)
     fiber = 2 * FIBER_RADIUS_UM / family.ferrule_diameter.nominal
     best: tuple[float, FitResult] | None = None
     for guess in guesses:
@@ -297,57 +235,16 @@ def _shape(
     return shape, float(np.sqrt(barrel_var)) * unit, mouth
 
 
-def _tilt_and_roll(view: Floats) -> tuple[float, float]:
-    """Tilt and roll (deg) of a view's parameters."""
-    lean_x, lean_y = float(view[0]), float(view[1])
-    return float(np.degrees(np.hypot(lean_x, lean_y))), float(
-        np.degrees(np.arctan2(lean_x, lean_y))
-    )
-
-
-def _turns(
-    fit: FitResult, stated: Sequence[float | None], mouth: MouthFit | None
-) -> tuple[list[float], float | None]:
-    """Each view's azimuth, and the direction of the square cavity's sides (deg; None if round).
-
-    A stated turn is good to about 3 deg. Views that show a square mouth tell how they are turned
-    against each other far better, up to quarter turns, so they share out their differences.
-    """
-    turns = [
-        camera_turn_deg(turn or 0.0, *_tilt_and_roll(view))
-        for turn, view in zip(stated, fit.views, strict=True)
-    ]
-    if mouth is None or mouth.corner >= 1:
-        return turns, None
-    sides = {
-        row: (turns[row] + seen) % 90.0
-        for row, seen in enumerate(mouth.turn_deg)
-        if seen is not None and stated[row] is not None
-    }
-    if not sides:
-        return turns, None
-    around = np.exp(4j * np.radians(list(sides.values())))
-    key = float(np.degrees(np.angle(around.mean())) / 4 % 90.0)
-    off = {row: (side - key + 45.0) % 90.0 - 45.0 for row, side in sides.items()}
-    if max(abs(v) for v in off.values()) > MOST_TURN_ERROR_DEG:
-        return turns, key
-    for row, amount in off.items():
-        turns[row] = (turns[row] - amount) % 360.0
-    return turns, key
-
-
-def _pose(
-    fit: FitResult, row: int, about: tuple[ConnectorShape, str, float, tuple[int, int]]
-) -> Pose:
+def _pose(fit: FitResult, row: int, about: tuple[ConnectorShape, Turns, tuple[int, int]]) -> Pose:
     """The pose of the fit's view `row`; quality is filled in by `_checked`."""
-    shape, source, turn, size_hw = about
+    shape, turns, size_hw = about
     view, unit = fit.views[row], shape.ferrule_radius_um
     lean = view[:2]
-    tilt, roll = _tilt_and_roll(view)
+    tilt, roll = tilt_and_roll_deg(view)
     um_per_px = float(np.exp(view[LOG_SCALE])) * unit
     camera = Camera(
         tilt_deg=tilt,
-        turn_deg=turn,
+        turn_deg=turns.turn_deg[row],
         roll_deg=roll,
         um_per_px=um_per_px,
         fiber_px=(float(view[2]), float(view[3])),
@@ -360,7 +257,15 @@ def _pose(
     toward = lean / max(float(np.hypot(*lean)), 1e-9)
     tilt_sd = float(np.degrees(np.sqrt(max(toward @ spread[:2, :2] @ toward, 0.0))))
     interval = (um_per_px * np.exp(-share), um_per_px * np.exp(share))
-    return Pose(camera, shape, source, (float(interval[0]), float(interval[1])), tilt_sd, 0.0)
+    return Pose(
+        camera=camera,
+        shape=shape,
+        scale_source="ferrule",
+        um_per_px_interval=(float(interval[0]), float(interval[1])),
+        tilt_sd_deg=tilt_sd,
+        quality=0.0,
+        turn_sd_deg=turns.sd_deg[row],
+    )
 
 
 def _checked(pose: Pose, surface: Bytes) -> tuple[Pose | None, str | None]:
@@ -394,34 +299,3 @@ def _checked(pose: Pose, surface: Bytes) -> tuple[Pose | None, str | None]:
 def _agreement(a: npt.NDArray[np.bool_], b: npt.NDArray[np.bool_]) -> float:
     union = int(np.count_nonzero(a | b))
     return int(np.count_nonzero(a & b)) / union if union else 0.0
-
-
-def _check_fiber(
-    poses: Sequence[Pose | None], lines: dict[int, ViewOutlines], ferrule_mm: float | None
-) -> None:
-    """Raise UsageError where the fibre as seen cannot have 125 um at the stated ferrule's scale."""
-    if ferrule_mm is None:
-        return
-    logs: list[float] = []
-    sds: list[float] = []
-    for key, pose in enumerate(poses):
-        if pose is None or key not in lines or lines[key].fiber is None:
-            continue
-        fiber = lines[key].fiber
-        assert fiber is not None
-        camera = pose.camera
-        flat = np.cos(np.radians(camera.tilt_deg))
-        radius_px = float(np.sqrt(fiber.area_px / (np.pi * max(flat, 0.2))))
-        logs.append(float(np.log(radius_px * camera.um_per_px / FIBER_RADIUS_UM)))
-        # an edge labelled one pixel off all round, and dirt that hides or adds a tenth
-        sds.append(float(np.hypot(1.0 / radius_px, 0.1)))
-    if not logs:
-        return
-    middle, sd = float(np.median(logs)), float(np.median(sds))
-    if abs(middle) > 1.96 * sd and abs(abs(middle) - np.log(2)) < 1.96 * sd:
-        other = 1.25 if ferrule_mm > 2 else 2.5
-        raise UsageError(
-            f"--ferrule {ferrule_mm:g} contradicts the pictures: the fibre would be "
-            f"{2 * FIBER_RADIUS_UM * np.exp(middle):.0f} um wide instead of 125; "
-            f"is it a {other:g} mm ferrule?"
-        )

@@ -6,12 +6,8 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from fiberward.inference.see.pose import (
-    ConnectorFit,
-    bottom_offset_deg,
-    camera_turn_deg,
-    fit_connector,
-)
+from fiberward.inference.see.pose import ConnectorFit, fit_connector
+from fiberward.inference.see.turns import bottom_offset_deg, camera_turn_deg
 from fiberward.model.camera import Camera, surface_coordinates
 from fiberward.model.errors import UsageError
 from fiberward.model.shape import ConnectorShape

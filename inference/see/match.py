@@ -1,0 +1,158 @@
+"""Which sightings of different views are one physical deposit, and how views are turned."""
+
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from ...model.kinds import Kind
+from ...model.surfaces import Surface
+from .sighting import Placed
+
+__all__ = ["group_sightings", "turn_corrections_deg"]
+
+Floats = npt.NDArray[np.float64]
+
+MOST_COST = 11.0  # about 99.6 % of true pairs: chi-squared with 2 degrees of freedom
+FARTHEST_UM = 600.0
+WET = (Kind.FILM, Kind.RESIDUE, Kind.LIQUID)
+SIZE_SD = 0.8  # of the log of the ratio of two views' sizes
+STEP_COST = 2.0  # for lying on neighbouring surfaces: near an edge views differ
+LARGEST_TURN_DEG = 6.0
+LEAST_SUPPORT = 1.5  # matches' worth behind a small correction
+LEAST_SUPPORT_FOUND = 2.5  # and behind a turn found all round,
+RUNNER_UP = 0.65  # whose next best must lie this far below it
+
+
+def _gap(a: Placed, b: Placed) -> Floats:
+    """From a to b on the surface, um along s and along theta."""
+    turn = (b.theta_deg - a.theta_deg + 180.0) % 360.0 - 180.0
+    return np.array([b.s_um - a.s_um, np.radians(turn) * (a.radius_um + b.radius_um) / 2])
+
+
+def _kind_cost(a: Kind, b: Kind) -> float:
+    if a == b:
+        return 0.0
+    return 1.0 if a in WET and b in WET else 2.5
+
+
+def _order(surface: Surface) -> int:
+    """Position along the way from the fibre; the fibre belongs to the endface."""
+    return min(int(surface), int(Surface.ENDFACE))
+
+
+def pair_cost(a: Placed, b: Placed) -> float:
+    """How badly two sightings of different views fit one deposit; infinite: not at all."""
+    if not (a.turn_known and b.turn_known):
+        return float("inf")
+    apart = abs(_order(a.seen.surface) - _order(b.seen.surface))
+    if apart > 1 or (apart and Surface.CAVITY in (a.seen.surface, b.seen.surface)):
+        return float("inf")
+    gap = _gap(a, b)
+    extent = max(a.seen.feret_max_um, b.seen.feret_max_um)
+    if float(np.hypot(*gap)) > FARTHEST_UM + extent / 2:
+        return float("inf")
+    # each view may see another part of a large deposit
+    spread = a.covariance + b.covariance + (0.2 * extent) ** 2 * np.eye(2)
+    sizes = np.log(max(a.seen.size_um, 1.0) / max(b.seen.size_um, 1.0)) / SIZE_SD
+    cost = gap @ np.linalg.solve(spread, gap) + sizes**2
+    return float(cost) + STEP_COST * apart + _kind_cost(a.seen.kind, b.seen.kind)
+
+
+def group_sightings(placed: Sequence[Placed]) -> list[list[Placed]]:
+    """Sightings grouped by deposit, best pairs first, at most one of each view in a group."""
+    pairs: list[tuple[float, int, int]] = []
+    for i, a in enumerate(placed):
+        for j in range(i + 1, len(placed)):
+            if a.seen.view != placed[j].seen.view:
+                cost = pair_cost(a, placed[j])
+                if cost < MOST_COST:
+                    pairs.append((cost, i, j))
+    member = list(range(len(placed)))
+    groups = {k: [k] for k in member}
+    for _, i, j in sorted(pairs):
+        one, other = member[i], member[j]
+        if one == other:
+            continue
+        views = [placed[k].seen.view for k in groups[one] + groups[other]]
+        if len(set(views)) < len(views):
+            continue
+        groups[one] += groups.pop(other)
+        for k in groups[one]:
+            member[k] = one
+    return [[placed[k] for k in sorted(members)] for members in groups.values()]
+
+
+def turn_corrections_deg(
+    placed: Sequence[Placed], turn_sds_deg: Sequence[float | None]
+) -> tuple[float | None, ...]:
+    """Per view, what to add to its angles so that the views agree; None: cannot tell.
+
+    `turn_sds_deg`: how well each view's turn is known; None for an unknown one. Those that are
+    known are turned one after the other to where their deposits fall best on those of the others,
+    held back by how well they were known; their mean correction is 0. Then each unknown one is
+    looked for all round; without any known turn, the view with most deposits stands for 0.
+    """
+    usable = [p for p in placed if p.radius_um > 60.0 and p.seen.surface != Surface.CAVITY]
+    known = [k for k, sd in enumerate(turn_sds_deg) if sd is not None]
+    turns: dict[int, float] = dict.fromkeys(known, 0.0)
+    for _ in range(3):
+        for view in known:
+            turns[view] = _settled(usable, view, turns, turn_sds_deg[view] or 1e-3)
+        middle = sum(turns.values()) / max(len(turns), 1)
+        turns = {view: turn - middle for view, turn in turns.items()}
+    if not known and usable:
+        counts = np.bincount([p.seen.view for p in usable])
+        turns[int(np.argmax(counts))] = 0.0
+    for view in range(len(turn_sds_deg)):
+        found = None if view in turns else _found_all_round(usable, view, turns)
+        if found is not None:
+            turns[view] = found
+    return tuple(turns.get(k) for k in range(len(turn_sds_deg)))
+
+
+def _settled(placed: Sequence[Placed], view: int, turns: dict[int, float], sd: float) -> float:
+    """The view's turn that agrees best, near the known one."""
+    steps = np.arange(-LARGEST_TURN_DEG, LARGEST_TURN_DEG + 1e-9, 0.25)
+    support = _agreement(placed, view, turns, steps)
+    gains = support - 0.5 * (steps / sd) ** 2
+    best = int(np.argmax(gains))
+    at_rest = float(gains[np.argmin(np.abs(steps - turns[view]))])
+    better = gains[best] > at_rest + 1e-6 and support[best] >= LEAST_SUPPORT
+    return float(steps[best]) if better else turns[view]
+
+
+def _found_all_round(placed: Sequence[Placed], view: int, turns: dict[int, float]) -> float | None:
+    """The turn of a view of unknown turn, if one stands out clearly."""
+    steps = np.arange(-180.0, 180.0, 0.5)
+    support = _agreement(placed, view, turns, steps)
+    best = int(np.argmax(support))
+    off = np.abs((steps - steps[best] + 180.0) % 360.0 - 180.0)
+    runner_up = float(support[off > 8.0].max(initial=0.0))
+    clear = support[best] >= LEAST_SUPPORT_FOUND and runner_up <= RUNNER_UP * support[best]
+    return float(steps[best]) if clear else None
+
+
+def _agreement(
+    placed: Sequence[Placed], view: int, turns: dict[int, float], steps: Floats
+) -> Floats:
+    """For each extra turn of one view, how many of its deposits meet one of a view in `turns`."""
+    total = np.zeros(len(steps))
+    others = [p for p in placed if p.seen.view != view and p.seen.view in turns]
+    for a in (p for p in placed if p.seen.view == view):
+        best = np.zeros(len(steps))
+        for b in others:
+            gap = _gap(a, b)
+            if _order(a.seen.surface) != _order(b.seen.surface) or abs(gap[0]) > 150.0:
+                continue
+            radius = (a.radius_um + b.radius_um) / 2
+            along, around = np.diag(a.seen_covariance + b.seen_covariance)
+            around += (0.1 * a.seen.feret_max_um) ** 2
+            turn = steps - turns[b.seen.view]
+            left = np.degrees(gap[1] / radius) - turn
+            left = np.radians((left + 180.0) % 360.0 - 180.0) * radius
+            sizes = np.log(max(a.seen.size_um, 1.0) / max(b.seen.size_um, 1.0)) / SIZE_SD
+            cost = gap[0] ** 2 / along + sizes**2 + 2 * _kind_cost(a.seen.kind, b.seen.kind)
+            best = np.maximum(best, np.exp(-0.5 * (cost + left**2 / around)))
+        total += best
+    return total

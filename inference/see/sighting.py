@@ -1,0 +1,150 @@
+"""How well one view sees a place: direction, scale, and where a standing deposit has its foot."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from ...model.camera import Camera
+from ...model.kinds import Kind
+from ...model.profile import MeridianProfile
+from ...model.surfaces import Surface
+from .deposits import SeenDeposit
+from .pose import Pose
+
+__all__ = ["PlaceSight", "Placed", "place_sighting", "sight_of"]
+
+Floats = npt.NDArray[np.float64]
+
+HEIGHT_SHARE = 0.35  # the middle of an equant grain stands about a third of its size high
+LEAST_FACING = 0.12
+LOCATE_PX = 1.0  # how well a centroid is located in the picture
+BASE_SD_UM = 8.0  # of a place, whatever the scale: shape of the surface, polish, labels
+SIZE_SHARE = 0.12  # and of its size: two views see two sides of a lump
+
+
+@dataclass(frozen=True)
+class PlaceSight:
+    """One view's sight of one place on the surface.
+
+    `facing`: cosine between the line of sight and the normal; negative: turned away. `um_per_px`
+    across the line of sight. `toward` [2]: unit vector on the surface, along s and along theta,
+    that points to the camera. `xy_px`: where the place lies in the picture.
+    """
+
+    facing: float
+    um_per_px: float
+    toward: Floats
+    xy_px: tuple[float, float]
+    radius_um: float
+
+
+def sight_of(
+    camera: Camera, profile: MeridianProfile, s_um: float, theta_deg: float
+) -> PlaceSight | None:
+    """The view's sight of (s, theta); None off the chart or behind the camera."""
+    point = profile.to_xyz(s_um, theta_deg)
+    if not np.isfinite(point).all():
+        return None
+    px, depth = camera.project(point)
+    if not depth > 0:
+        return None
+    right, down, forward = camera.axes()
+    height, width = camera.size_hw
+    away = forward + ((px[0] - width / 2) * right + (px[1] - height / 2) * down) / camera.focal_px
+    toward = -away / np.linalg.norm(away)
+    normal = profile.normal(s_um, theta_deg)
+    phi = np.radians(theta_deg)
+    along_theta = np.array([-np.sin(phi), np.cos(phi), 0.0])
+    along_s = np.cross(along_theta, normal)
+    flat = np.array([toward @ along_s, toward @ along_theta])
+    length = float(np.hypot(*flat))
+    return PlaceSight(
+        facing=float(toward @ normal),
+        um_per_px=float(depth) / camera.focal_px,
+        toward=flat / length if length > 1e-9 else np.array([1.0, 0.0]),
+        xy_px=(float(px[0]), float(px[1])),
+        radius_um=float(np.hypot(point[0], point[1])),
+    )
+
+
+@dataclass(frozen=True)
+class Placed:
+    """A sighting with its place put right, how sure that is, and how well it was seen.
+
+    `s_um`, `theta_deg`: of its foot. `covariance` [2, 2] um2 along s and theta, `seen_covariance`
+    the same without the view's turn. `worth`: grows with the detail that the view shows of the
+    place; compares sightings of one deposit. `turn_known`: whether theta compares with other views.
+    """
+
+    seen: SeenDeposit
+    s_um: float
+    theta_deg: float
+    radius_um: float
+    covariance: Floats
+    seen_covariance: Floats
+    worth: float
+    facing: float
+    um_per_px: float
+    turn_known: bool
+
+
+def _height_um(seen: SeenDeposit) -> float:
+    """How high the middle of a deposit stands above the surface."""
+    if seen.kind == Kind.PARTICLE:
+        return HEIGHT_SHARE * seen.size_um
+    return HEIGHT_SHARE * seen.width_um if seen.kind == Kind.LINT else 0.0
+
+
+def place_sighting(seen: SeenDeposit, pose: Pose, profile: MeridianProfile) -> Placed | None:
+    """Where a sighting's deposit has its foot; None where its place is not known.
+
+    A grain hides the surface behind it as the camera sees it, so its pixels lie too far from the
+    camera by height times the tangent of the angle of view.
+    """
+    if seen.s_um is None or seen.theta_deg is None:
+        return None
+    sight = sight_of(pose.camera, profile, seen.s_um, seen.theta_deg)
+    if sight is None:
+        return None
+    facing = max(sight.facing, LEAST_FACING)
+    slant = float(np.sqrt(1 - facing**2)) / facing
+    lift = min(_height_um(seen) * slant, 2 * seen.size_um)
+    radius = max(sight.radius_um, 1.0)
+    s_um, theta = _moved(profile, seen, lift * sight.toward)
+    across = (LOCATE_PX * sight.um_per_px + SIZE_SHARE * seen.size_um) ** 2 + BASE_SD_UM**2
+    along = ((LOCATE_PX * sight.um_per_px + SIZE_SHARE * seen.size_um) * slant) ** 2
+    seen_covariance = across * np.eye(2) + along * np.outer(sight.toward, sight.toward)
+    if seen.surface == Surface.CAVITY:
+        seen_covariance[0, 0] += pose.floor_sd_um**2
+    covariance = seen_covariance.copy()
+    covariance[1, 1] += (np.radians(pose.turn_sd_deg or 0.0) * radius) ** 2
+    return Placed(
+        seen=seen,
+        s_um=s_um,
+        theta_deg=theta,
+        radius_um=radius,
+        covariance=covariance,
+        seen_covariance=seen_covariance,
+        worth=facing * seen.confidence / sight.um_per_px**2,
+        facing=sight.facing,
+        um_per_px=sight.um_per_px,
+        turn_known=pose.turn_sd_deg is not None,
+    )
+
+
+def _moved(profile: MeridianProfile, seen: SeenDeposit, step: Floats) -> tuple[float, float]:
+    """(s, theta) after a step along the surface um [2]; it stays on its own surface."""
+    assert seen.s_um is not None
+    assert seen.theta_deg is not None
+    start = profile.to_xyz(seen.s_um, seen.theta_deg)
+    normal = profile.normal(seen.s_um, seen.theta_deg)
+    phi = np.radians(seen.theta_deg)
+    along_theta = np.array([-np.sin(phi), np.cos(phi), 0.0])
+    moved = start + step[0] * np.cross(along_theta, normal) + step[1] * along_theta
+    s_um, theta, surface = profile.from_xyz(moved)
+    ferrule_front = (Surface.FIBER, Surface.ENDFACE)
+    same = int(surface) == seen.surface or (
+        int(surface) in ferrule_front and seen.surface in ferrule_front
+    )
+    return (float(s_um), float(theta)) if same else (seen.s_um, seen.theta_deg)

@@ -1,0 +1,87 @@
+"""The turns of the views: what was stated, the camera's roll, and what a square mouth shows."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from .connector_fit import LEAN_X, LEAN_Y
+from .mouth import MouthFit
+
+__all__ = ["Turns", "bottom_offset_deg", "camera_turn_deg", "settle_turns", "tilt_and_roll_deg"]
+
+Floats = npt.NDArray[np.float64]
+
+STATED_SD_DEG = 3.0  # of a stated turn
+SIDES_SD_DEG = 0.7  # of a turn against the others, told by the sides of a square mouth
+MOST_ERROR_DEG = 8.0  # a larger disagreement with a stated turn is not put down to the dial
+ASKEW_DEG = 20.0  # up to here a roll counts as the camera held askew
+
+
+@dataclass(frozen=True)
+class Turns:
+    """Per view the camera's azimuth and its standard deviation (None: not stated), deg.
+
+    `key_deg`: the direction of a square cavity's sides, None for a round one.
+    """
+
+    turn_deg: tuple[float, ...]
+    sd_deg: tuple[float | None, ...]
+    key_deg: float | None
+
+
+def bottom_offset_deg(tilt_deg: float, roll_deg: float) -> float:
+    """theta at the bottom of the picture (straight below the fibre) less the camera's turn."""
+    tilt, roll = np.radians([tilt_deg, roll_deg])
+    return float(np.degrees(np.arctan2(np.sin(roll) * np.cos(tilt), np.cos(roll))))
+
+
+def camera_turn_deg(stated_deg: float, tilt_deg: float, roll_deg: float) -> float:
+    """The camera's azimuth about the axis for a view of stated turn.
+
+    The turn is the azimuth from which the camera looks, and that side lies at the picture's bottom.
+    The two differ when the picture is rolled. A little roll is a camera held askew, and the azimuth
+    is meant. A large one means that the lean is no turn on the dial (a front view that leans
+    somewhere), and what lies at the bottom counts.
+    """
+    if abs(roll_deg) <= ASKEW_DEG:
+        return stated_deg % 360.0
+    return (stated_deg - bottom_offset_deg(tilt_deg, roll_deg)) % 360.0
+
+
+def tilt_and_roll_deg(view: Floats) -> tuple[float, float]:
+    """Tilt and roll (deg) of a view's parameters."""
+    x, y = float(view[LEAN_X]), float(view[LEAN_Y])
+    return float(np.degrees(np.hypot(x, y))), float(np.degrees(np.arctan2(x, y)))
+
+
+def settle_turns(
+    views: Floats, stated_deg: Sequence[float | None], mouth: MouthFit | None
+) -> Turns:
+    """The turns of the fitted views [V, 6] with stated turns (None: 0 within that view).
+
+    A stated turn is good to about 3 deg. Views that show a square mouth tell how they are turned
+    against each other far better, up to quarter turns, so they share out their differences.
+    """
+    turns = [
+        camera_turn_deg(turn or 0.0, *tilt_and_roll_deg(view))
+        for turn, view in zip(stated_deg, views, strict=True)
+    ]
+    sds = [None if turn is None else STATED_SD_DEG for turn in stated_deg]
+    shown = mouth.turn_deg if mouth is not None else ()
+    sides = {
+        row: (turns[row] + side) % 90.0
+        for row, side in enumerate(shown)
+        if side is not None and sds[row] is not None
+    }
+    if not sides:
+        return Turns(tuple(turns), tuple(sds), None)
+    around = np.exp(4j * np.radians(list(sides.values())))
+    key = float(np.degrees(np.angle(around.mean())) / 4 % 90.0)
+    off = {row: (side - key + 45.0) % 90.0 - 45.0 for row, side in sides.items()}
+    if len(sides) > 1 and max(abs(v) for v in off.values()) <= MOST_ERROR_DEG:
+        for row, amount in off.items():
+            turns[row] = (turns[row] - amount) % 360.0
+            sds[row] = SIDES_SD_DEG
+    return Turns(tuple(turns), tuple(sds), key)
