@@ -142,11 +142,9 @@ def _is_grain(deposit: Deposit) -> bool:
 
 
 def _family(shape: ConnectorShape) -> ConnectorFamily:
-    """The family whose ferrule is nearest in size and whose finish is the shape's."""
-    finish = "apc" if shape.apc_angle_deg > 0 else "pc"
-    rows = [family for family in FAMILIES if family.finish == finish]
+    """A family whose ferrule is nearest in size: sleeve and spring do not depend on the finish."""
     wanted = 2 * shape.ferrule_radius_um
-    return min(rows, key=lambda family: abs(family.ferrule_diameter.nominal - wanted))
+    return min(FAMILIES, key=lambda family: abs(family.ferrule_diameter.nominal - wanted))
 
 
 def spring_force_n(shape: ConnectorShape) -> float:

@@ -41,6 +41,13 @@ def test_the_chamfer_depth_follows_from_its_angle_read_either_way(family):
     assert family.chamfer_depth.high == pytest.approx(run / math.tan(angle), abs=1.0)
 
 
+@pytest.mark.parametrize("size", [1.25, 2.5])
+def test_sleeve_and_spring_do_not_depend_on_the_finish(size):
+    upright, angled = find_family(size, "pc"), find_family(size, "apc")
+    assert upright.sleeve_length == angled.sleeve_length
+    assert upright.spring_force == angled.spring_force
+
+
 def test_families_are_found_by_size_and_finish():
     assert find_family(1.25, "apc").name == "1.25-apc"
     assert find_family(2.5).name == "2.5-pc"

@@ -73,7 +73,8 @@ def test_nothing_bridges_off_the_dome(surface):
 
 
 def test_an_angled_endface_and_an_unknown_place_have_no_bridge():
-    assert bridge_of(grain(100.0), replace(SHAPE, apc_angle_deg=8.0)) is None
+    for angle in (0.5, 8.0):
+        assert bridge_of(grain(100.0), replace(SHAPE, apc_angle_deg=angle)) is None
     assert bridge_of(replace(grain(100.0), s_um=None, s_min_um=None), SHAPE) is None
     assert bridge_of(replace(grain(100.0), s_min_um=None), SHAPE) is not None
     assert bridge_of(grain(30.0, surface=Surface.FIBER), SHAPE) is not None
@@ -87,6 +88,8 @@ def test_the_clean_joints_contact_is_the_hertz_one_of_the_families_force():
     small = replace(SHAPE, ferrule_radius_um=624.5, endface_edge_um=450.0)
     assert (spring_force_n(SHAPE), spring_force_n(small)) == (9.8, 5.5)
     assert (sleeve_reach_um(SHAPE), sleeve_reach_um(small)) == (5700.0, 3400.0)
+    between = replace(SHAPE, ferrule_radius_um=900.0)  # 1.8 mm: nearer to 1.249 than to 2.499
+    assert sleeve_reach_um(between) == 3400.0
 
 
 def test_the_distance_from_the_front_is_axial():
