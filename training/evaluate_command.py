@@ -19,7 +19,7 @@ SIZE_HW = (960, 1280)
 
 def evaluate(
     folder: Annotated[
-        Path | None, typer.Argument(metavar="[SET]", help="Folder of pictures with truth.")
+        Path | None, typer.Argument(metavar="SET", help="Folder of pictures with truth.")
     ] = None,
     model: Annotated[Path, typer.Option(help="The ONNX file.")] = Path("sight.onnx"),
     renders: Annotated[
