@@ -1,11 +1,12 @@
 """The deposits of one view, measured in micrometres where they lie on the connector.
 
-Grains and lint stand up from the surface, films, residues, liquids and damage lie flat in it. A
-standing deposit covers, seen at a slant, more surface than it stands on, so its area is the pixel
-count times the pixel's area *across the line of sight*; a flat one's is the surface area its
-pixels cover. A thread lies down lengthwise, so its length is taken on the surface, its width across
-the line of sight. Lengths use one metric per deposit (px -> um, from the slopes of s and theta in
-the picture).
+Films, residues, liquids and damage lie flat: their area is the surface area their pixels cover.
+Grains and lint stand up, and seen at a slant they cover more surface than they stand on; their area
+is counted across the line of sight. A grain's is then turned to the view from above, the one its
+size is stated for, as that of a spheroid lying on its broad side, `GRAIN_HEIGHT` as high as wide:
+seen at the cosine f its outline has sqrt(f^2 + h^2 (1 - f^2)) of the area seen from above. A thread
+lies down lengthwise, so its length is taken on the surface, its width across the line of sight.
+Lengths use one metric per deposit (px -> um, from the slopes of s and theta in the picture).
 
 A pixel's surface area grows as 1 / cosine toward the silhouette; below `LEAST_FACING` it is held.
 """
@@ -36,6 +37,7 @@ from .segment import Segmentation
 __all__ = ["SeenDeposit", "measure_deposits"]
 
 LEAST_FACING, LEAST_FACING_LINT = 0.1, 0.3
+GRAIN_HEIGHT = 0.65  # an assumption, the middle of what the renderer draws; no source
 IN_ZONE_UM = 125.0
 SPREAD = 0.1  # resultant length of theta below which a deposit lies all round
 
@@ -138,8 +140,7 @@ def _measured(
     facing = coordinates.facing[at].astype(np.float64)
     across = coordinates.pixel_area_um2[at] * facing
     least = np.where(pixels.kind == Kind.LINT, LEAST_FACING_LINT, LEAST_FACING)
-    flat = FLAT[pixels.kind]
-    area = across / np.where(flat[place.number], np.maximum(facing, least[place.number]), 1.0)
+    area = across / _shown(facing, pixels.kind[place.number], least[place.number])
     with np.errstate(invalid="ignore", divide="ignore"):
         total, known = place.sums(area), place.sums(np.ones(area.size))
         size = np.diff(pixels.starts)
@@ -165,6 +166,13 @@ def _measured(
         area_um2=np.where(known > 0, divide(total, known), um_per_px**2) * size,
         in_zone_um2=np.where(known > 0, in_zone, 0.0),
     )
+
+
+def _shown(facing: Floats, kind: Ints, least: Floats) -> Floats:
+    """Area across the line of sight over the area a deposit's size is stated for, per pixel."""
+    grain = np.sqrt(facing**2 + GRAIN_HEIGHT**2 * (1 - facing**2))
+    standing = np.where(kind == Kind.PARTICLE, grain, 1.0)
+    return np.where(FLAT[kind], np.maximum(facing, least), standing)
 
 
 def _extreme(ufunc: Any, values: npt.NDArray[np.float32], place: PiecePixels) -> Floats:

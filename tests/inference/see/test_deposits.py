@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from fiberward.inference.see.deposits import SeenDeposit, measure_deposits
+from fiberward.inference.see.deposits import GRAIN_HEIGHT, SeenDeposit, measure_deposits
 from fiberward.inference.see.segment import Segmentation
 from fiberward.model.camera import Camera, SurfaceCoordinates, surface_coordinates
 from fiberward.model.kinds import Kind
@@ -109,19 +109,29 @@ def test_a_rectangle_on_the_barrel_has_its_own_sides(kind):
     assert found.area_um2 == pytest.approx(300 * 60, rel=0.03)
 
 
-def test_a_grain_is_measured_across_the_line_of_sight():
-    """A ball's image is a disc of its own diameter, wherever it lies and however it is seen."""
-    for s, theta in ((500.0, 200.0), (1850.0, 40.0), (1700.0, 330.0)):
-        xyz = MeridianProfile(SHAPE).to_xyz(s, theta)
-        (x, y), depth = camera(52.0).project(xyz)
-        um_per_px = depth / camera(52.0).focal_px
-        rows, cols = np.indices(OBLIQUE.surface.shape) + 0.5
-        mask = np.hypot(cols - x, rows - y) * um_per_px < 45.0
-        found = one(OBLIQUE, mask, Kind.PARTICLE)
-        assert found.size_um == pytest.approx(90.0, rel=0.02)
-        assert found.feret_max_um == pytest.approx(90.0, rel=0.06)
-        assert found.xy_px == pytest.approx((x, y), abs=0.3)
-        assert found.s_um == pytest.approx(s, abs=6)
+@pytest.mark.parametrize(("s", "theta"), [(500.0, 200.0), (1850.0, 40.0), (1700.0, 330.0)])
+def test_a_grain_lying_on_its_broad_side_has_the_size_it_shows_from_above(s, theta):
+    """The outline of a spheroid (half axes a, a, h a) seen at cosine f is an ellipse with half axes
+    a and a sqrt(f^2 + h^2 (1 - f^2)), the short one along the normal's projection (closed form)."""
+    view, radius = camera(52.0), 45.0
+    profile = MeridianProfile(SHAPE)
+    centre, normal = profile.to_xyz(s, theta), profile.normal(s, theta)
+    (x, y), depth = view.project(centre)
+    (x1, y1), _ = view.project(centre + normal)
+    eye = -view.axes()[2] * view.distance_um  # from the fibre to the camera, on the optical axis
+    facing = float(np.dot(eye - centre, normal) / np.linalg.norm(eye - centre))
+    upright = np.array([x1 - x, y1 - y]) / np.hypot(x1 - x, y1 - y)
+    rows, cols = np.indices(OBLIQUE.surface.shape) + 0.5
+    along = (cols - x) * upright[0] + (rows - y) * upright[1]
+    across = (cols - x) * upright[1] - (rows - y) * upright[0]
+    radius_px = radius / (depth / view.focal_px)
+    short = np.sqrt(facing**2 + GRAIN_HEIGHT**2 * (1 - facing**2))
+    found = one(OBLIQUE, np.hypot(across, along / short) < radius_px, Kind.PARTICLE)
+    assert 0.2 < facing < 0.9
+    assert found.size_um == pytest.approx(2 * radius, rel=0.025)
+    assert found.feret_max_um == pytest.approx(2 * radius, rel=0.06)
+    assert found.xy_px == pytest.approx((x, y), abs=0.3)
+    assert found.s_um == pytest.approx(s, abs=6)
 
 
 def test_a_thread_has_the_length_of_its_centre_line_and_the_width_of_its_inscribed_circle():
@@ -183,7 +193,8 @@ def test_a_grain_on_the_barrels_silhouette_lies_on_the_barrel():
     barrel_end = MeridianProfile(SHAPE).s_end_um[Surface.BARREL]
     assert found.s_max_um is not None
     assert found.s_max_um < barrel_end
-    assert found.size_um == pytest.approx(16 * 4.0, rel=0.06)
+    # Seen from the side: the height shows, the area from above is 1 / GRAIN_HEIGHT as large.
+    assert found.size_um == pytest.approx(16 * 4.0 / np.sqrt(GRAIN_HEIGHT), rel=0.06)
 
 
 def test_a_grain_that_hides_only_background_lies_on_what_it_touches():
