@@ -140,7 +140,7 @@ def test_training_commands_without_their_packages_exit_with_4(name: str, tmp_pat
     if "No such command" in done.stderr:
         pytest.skip("entry points exist in an installed package only")
     assert done.returncode == 4, done.stderr
-    assert "pip install 'fiberward[train]'" in done.stderr
+    assert "pip install '.[train]'" in done.stderr
 
 
 def test_the_block_on_connections_blocks():

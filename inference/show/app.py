@@ -69,10 +69,11 @@ def build_command() -> TyperGroup:
     """The whole command, with those of other rooms; nothing heavy is imported."""
     group = get_command(app)
     assert isinstance(group, TyperGroup)
-    for command in commands_of_other_rooms():
-        group.add_command(command)
     for name, target in OWN_COMMANDS.items():
         group.add_command(LazyCommand(name, target))
+    for command in commands_of_other_rooms():
+        if command.name not in OWN_COMMANDS:
+            group.add_command(command)
     return group
 
 

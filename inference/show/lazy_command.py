@@ -84,11 +84,11 @@ def missing_extra(error: ModuleNotFoundError) -> Exception:
     if package in TRAINING_PACKAGES:
         return MissingExtra(
             f"this command needs the training packages, and {package} is not installed: "
-            "run pip install 'fiberward[train]'"
+            "run pip install '.[train]' in Fiberward's folder"
         )
     return ModelError(
         f"the package {package} is not installed, so this installation is incomplete: "
-        "run pip install --force-reinstall fiberward"
+        "run pip install . in Fiberward's folder"
     )
 
 

@@ -208,7 +208,7 @@ def test_a_command_without_its_training_packages_is_listed_and_says_what_to_inst
     assert app.main([name]) == 4
     line = capsys.readouterr().err
     assert "torchvision is not installed" in line
-    assert "pip install 'fiberward[train]'" in line
+    assert "pip install '.[train]'" in line
 
 
 def test_a_damaged_plain_install_is_told_apart_from_a_missing_extra(
