@@ -101,7 +101,9 @@ def judge(
     left = tuple(d for d in sure if _is_left(d, table, rules, stated))
     stops = _stops(sure, judged, in_zone, left)
     stops += _zone_stops(sure, in_zone, table)
-    missing = _missing(deposits, judged, coverage, views, (in_zone, rules))
+    missing = _doubts(deposits, judged, (in_zone, table, rules))
+    missing += missing_evidence(coverage, views, rules)
+    missing += _grade_wanted(in_zone, rules)
     verdict, reasons = _decide(stops, missing, rules, stated)
     if verdict == "mate":
         reasons = (_nothing_found(deposits, views, coverage), *_left_reasons(left, stated))
@@ -214,27 +216,34 @@ def _left_reasons(left: Sequence[Deposit], stated: Stated) -> list[Reason]:
     ]
 
 
-def _missing(
+def _doubts(
     deposits: Sequence[Deposit],
     judged: Sequence[DepositJudgement],
-    coverage: Coverage | None,
-    views: Sequence[ViewEvidence],
-    context: tuple[InZone, Rules],
+    context: tuple[InZone, ZoneTable | None, Rules],
 ) -> tuple[Reason, ...]:
-    """Every ground for taking pictures again: unsure deposits, too little shown, no grade."""
-    in_zone, rules = context
+    """Unsure deposits that would ask for cleaning, alone or by a limit of the graded zones."""
+    in_zone, table, rules = context
+    meant = {row.deposit_id for row in judged if row.stop is not None}
+    if table is not None:
+        open_limits = [
+            limit for limit in table.limits if limit.name not in (in_zone.rows_over or ())
+        ]
+        meant |= {d.id for limit in open_limits for d in breaking(limit, deposits, table)}
     found: list[Reason] = []
     for deposit, row in zip(deposits, judged, strict=True):
-        if not row.sure and row.stop is not None:
+        if not row.sure and deposit.id in meant:
             text = f"The pictures cannot tell whether there is dirt: {where(deposit)}."
             limit = rules.sure_confidence
             share = deposit.confidence if isfinite(deposit.confidence) else None
             found.append(Reason("unsure-deposit", text, deposit.id, None, share, limit, "share"))
-    found += missing_evidence(coverage, views, rules)
-    if rules.require_in_zone and not in_zone.passed:
-        text = "The settings require a grade of the zones within 250 um, and there is none."
-        found.append(Reason("in-zone-required", text))
     return tuple(found)
+
+
+def _grade_wanted(in_zone: InZone, rules: Rules) -> tuple[Reason, ...]:
+    if in_zone.passed or not rules.require_in_zone:
+        return ()
+    text = "The settings require a grade of the zones within 250 um, and there is none."
+    return (Reason("in-zone-required", text),)
 
 
 def _decide(
