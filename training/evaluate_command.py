@@ -9,6 +9,7 @@ import typer
 from ..inference.see.segment import Segmenter
 from ..inference.show.terminal import Terminal
 from ..model.errors import UsageError
+from ..model.shipped import SHIPPED_MODEL
 from .evaluate import as_text, evaluate_views, folder_views, rendered_views, summarise
 from .score_view import Truth
 
@@ -21,7 +22,9 @@ def evaluate(
     folder: Annotated[
         Path | None, typer.Argument(metavar="SET", help="Folder of pictures with truth.")
     ] = None,
-    model: Annotated[Path, typer.Option(help="The ONNX file.")] = Path("sight.onnx"),
+    model: Annotated[
+        Path, typer.Option(help="The ONNX file. [default: the shipped one]", show_default=False)
+    ] = SHIPPED_MODEL,
     renders: Annotated[
         int, typer.Option(min=0, help="Instead of SET: so many rendered connectors.")
     ] = 0,
