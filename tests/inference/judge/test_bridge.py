@@ -4,7 +4,7 @@ import math
 from dataclasses import replace
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fiberward.inference.judge.bridge import (
@@ -18,6 +18,8 @@ from fiberward.inference.see.fuse import Deposit
 from fiberward.model.kinds import Kind
 from fiberward.model.profile import ConnectorShape, MeridianProfile
 from fiberward.model.surfaces import Surface
+
+quick = settings(max_examples=60, deadline=None, derandomize=True)
 
 SHAPE = ConnectorShape(1249.5, 20000.0, 700.0, 317.0, 7000.0, 2500.0, 5500.0)
 
@@ -124,6 +126,7 @@ def test_a_grain_behind_the_sleeve_does_not_wedge():
     assert wedge_of(replace(barrel_grain(1000.0), s_min_um=None), SHAPE) is None
 
 
+@quick
 @given(st.floats(320.0, 5700.0), st.floats(1.0, 200.0), st.floats(1.0, 2.0))
 def test_a_larger_grain_never_wedges_less_and_never_more_than_twice_its_height(at, size, factor):
     small, large = (

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fiberward.inference.judge.harm import (
@@ -19,6 +19,8 @@ from fiberward.inference.judge.harm import (
 from fiberward.inference.see.fuse import Deposit
 from fiberward.model.kinds import Kind
 from fiberward.model.surfaces import Surface
+
+quick = settings(max_examples=60, deadline=None, derandomize=True)
 
 
 def speck(size_um, kind=Kind.PARTICLE, **changes):
@@ -73,6 +75,7 @@ def test_an_angled_endface_and_multimode_get_no_return_loss():
     assert [row.loss_db for row in upright] == [row.loss_db for row in angled]
 
 
+@quick
 @given(st.floats(0.1, 40.0), st.floats(0.0, 30.0), st.floats(4.0, 12.0))
 def test_the_blocked_share_is_a_share_and_falls_as_the_disc_moves_away(disc, offset, mfd):
     near, far = (disc_blocked_fraction(disc, mfd, d) for d in (offset, offset + 0.5))
@@ -80,6 +83,7 @@ def test_the_blocked_share_is_a_share_and_falls_as_the_disc_moves_away(disc, off
     assert near <= 1
 
 
+@quick
 @given(st.floats(0.5, 20.0))
 def test_off_centre_blocking_tends_to_the_centred_value(disc):
     assert disc_blocked_fraction(disc, 9.2, 1e-6) == pytest.approx(
@@ -103,6 +107,7 @@ def test_a_mask_is_placed_by_pixel_edges():
         assert mask_blocked_fraction(mask, 0.1, 9.2, beside) < at
 
 
+@quick
 @given(st.floats(4.0, 12.0), st.floats(4.0, 12.0), st.floats(0.0, 5.0), st.floats(0.0, 3.0))
 def test_overlap_is_symmetric_and_never_above_one(mfd1, mfd2, offset, tilt):
     there = mode_overlap(mfd1, mfd2, offset, tilt)
@@ -110,6 +115,7 @@ def test_overlap_is_symmetric_and_never_above_one(mfd1, mfd2, offset, tilt):
     assert 0 <= there <= 1 + 1e-12
 
 
+@quick
 @given(st.floats(0.0, 5.0))
 def test_a_lossless_gap_passes_what_it_does_not_reflect(gap_um):
     loss, reflected = coherent_gap(gap_um, 1310.0)
