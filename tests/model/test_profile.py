@@ -22,7 +22,7 @@ def shapes(draw: st.DrawFn) -> ConnectorShape:
     apc = draw(st.sampled_from([0.0, 8.0, 9.0]))
     # a wide or shallow chamfer on an angled face would vanish on one side
     edge = ferrule * draw(st.floats(0.5, 0.58 if apc else 0.8))
-    slope = draw(st.floats(np.tan(np.radians(30 if apc else 25)), np.tan(np.radians(60))))
+    slope = draw(st.floats(np.tan(np.radians(40 if apc else 25)), np.tan(np.radians(60))))
     return ConnectorShape(
         ferrule_radius_um=ferrule,
         dome_radius_um=draw(st.floats(5000.0, 30000.0)),
