@@ -13,7 +13,6 @@ from .see.connector_file import ConnectorFacts
 __all__ = ["STAGES", "Request", "picture_names", "picture_stems"]
 
 STAGES = ("as-received", "cleaned", "mated")
-GRADES = ("within", "outside")
 _FIBER_MODES: dict[str, Literal["sm", "mm"]] = {"single": "sm", "multi": "mm"}
 _FAMILIES = {family.name: family for family in FAMILIES}
 
@@ -30,7 +29,7 @@ class Request:
     pictures: tuple[Path, ...]
     turns_deg: tuple[float | None, ...] | None = None
     facts: ConnectorFacts = ConnectorFacts()
-    in_zone: str | None = None
+    in_zone: Literal["within", "outside"] | None = None
     in_zone_by: str | None = None
     notes: tuple[str, ...] = ()
 
@@ -42,8 +41,6 @@ class Request:
                 f"{len(self.turns_deg)} turns for {len(self.pictures)} pictures: give --turn one "
                 "value per picture, in their order, with - where it must be found"
             )
-        if self.in_zone is not None and self.in_zone not in GRADES:
-            raise UsageError(f"--in-zone {self.in_zone}: give within or outside")
         if (self.in_zone is None) != (not self.in_zone_by):
             raise UsageError("a stated in-zone grade needs both --in-zone and --in-zone-by NAME")
 

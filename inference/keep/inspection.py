@@ -57,7 +57,7 @@ class InZoneRecord:
     """The grade of the zones within 250 um of diameter.
 
     `source`: picture, stated (then `stated` is within | outside and `stated_by` who said so) or
-    none. `rows` counts the limits of `table`; `rows_over` and `rows_not_resolved` list them by name.
+    none. `rows` counts the limits of `table`; `rows_over` and `rows_not_resolved` name them.
     """
 
     source: str
@@ -75,9 +75,10 @@ class ViewRecord:
     """One picture: what it is, how it was taken as far as found, and what it can show.
 
     `picture` is the file's name; `stem` begins the names of the outputs made from it. `turn_deg` is
-    the turn used (found, or stated and refined), `stated_turn_deg` what the person said.
-    `fiber_px` is (x, y) of the fibre's centre. A view that is not `readable` says `why_not` and is
-    no evidence; `duplicate_of` names the picture of which it is a copy.
+    theta at the bottom of the picture as used (found, or stated and refined), `stated_turn_deg`
+    what the person said; `tilt_deg` and `roll_deg` are the camera's. `fiber_px` is (x, y) of the
+    fibre's centre. A view that is not `readable` says `why_not` and is no evidence; `duplicate_of`
+    names the picture of which it is a copy.
     """
 
     picture: str

@@ -81,8 +81,9 @@ class Canvas:
         count = max(6, round(length[-1] / (2 * dash_px)))
         for k in range(count):
             at = np.linspace(k, k + 0.5, 8) * length[-1] / count
-            xs, ys = (np.interp(at, length, ring[:, i]) for i in (0, 1))
-            piece = np.column_stack([xs, ys])
+            piece = np.empty((len(at), 2))
+            for axis in (0, 1):
+                piece[:, axis] = np.interp(at, length, ring[:, axis])
             self.line(piece, color, width)
 
     @contextmanager

@@ -141,7 +141,7 @@ def _lay_raster(canvas: Canvas, panel: MapPanel, place: _Place) -> None:
             canvas.outline(mask, (0, 0), [(color_of(each.kind), 1.0)])
     unseen = np.zeros(canvas.size_hw, bool)
     unseen[window] = disc & ~shown
-    canvas.hatch(unseen, MUTED, 0.55, 10)
+    canvas.hatch(unseen, MUTED, 0.4, 9)
 
 
 def _distances_um(place: _Place) -> npt.NDArray[np.float64]:
@@ -263,7 +263,7 @@ def _draw_legend(canvas: Canvas, picture: MapPicture) -> None:
     swatch = np.zeros(canvas.size_hw, bool)
     swatch[round(y) - 9 : round(y) + 9, round(x) : round(x) + 24] = True
     canvas.blend(swatch, NOTHING, 1)
-    canvas.hatch(swatch, MUTED, 0.55, 10)
+    canvas.hatch(swatch, MUTED, 0.4, 9)
     canvas.text((x + 32, y), _unseen_words(picture.coverage_size_um), 16, INK, None)
     y += 30
     for line in _notes(picture):

@@ -20,7 +20,10 @@ UNSEEN = 0.5
 
 @dataclass(frozen=True)
 class DrawnDeposit:
-    """A deposit as one picture shows it: `mask` bool [h, w], its corner at pixel `xy` (x, y)."""
+    """A deposit as one picture shows it: `mask` bool [h, w], its corner at pixel `xy` (x, y).
+
+    `size_um`: the figure written beside it, None for none; `length` says that it is a length.
+    """
 
     id: int
     kind: Kind
@@ -28,6 +31,7 @@ class DrawnDeposit:
     unsure: bool
     xy: tuple[int, int]
     mask: npt.NDArray[np.bool_]
+    length: bool = False
 
     @property
     def box(self) -> Box:
@@ -120,4 +124,4 @@ def _label(deposit: DrawnDeposit, crowded: bool) -> str:
     doubt = "?" if deposit.unsure else ""
     if crowded or deposit.size_um is None:
         return f"{deposit.id}{doubt}"
-    return f"{deposit.id}{doubt} · {deposit.size_um:.0f} um"
+    return f"{deposit.id}{doubt} · {deposit.size_um:.0f} um{' long' if deposit.length else ''}"

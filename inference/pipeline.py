@@ -1,0 +1,228 @@
+"""The one pipeline: pictures of a connector in, an inspection and its arrays out.
+
+Every front (command line, page, watched folder) goes through `Inspector`. The stages run in one
+order, read -> segment -> fit -> measure -> fuse -> cover -> judge, each on frozen dataclasses. A
+picture that cannot be used stays in the result as a view that says why not; the rest goes on.
+"""
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+from ..model.camera import surface_coordinates
+from ..model.errors import UnreadablePicture
+from ..model.shape import ConnectorShape
+from ..model.surfaces import Surface
+from .judge.verdict import Judgement, Stated, ViewEvidence, judge
+from .keep.inspection import Inspection
+from .record import Found, record_of, utc_now
+from .request import Request, picture_names, picture_stems
+from .see.coverage import Coverage, measure_coverage
+from .see.deposits import measure_deposits
+from .see.fuse import Deposit, ViewMaps, fuse
+from .see.look import MappedView
+from .see.model_file import ModelCard
+from .see.picture import read_picture
+from .see.pose import fit_connector
+from .see.quality import measure_quality
+from .see.segment import Segmentation, Segmenter
+from .see.travel_map import TravelMap, lay_travel_map
+from .settings import Settings
+from .view import SeenView
+
+__all__ = ["Inspector", "Result", "SegmentsPictures"]
+
+Follow = Callable[[Iterable[int]], Iterable[int]]
+FRONT_REACH = 1.15  # the enlarged map ends this far beyond the chamfer
+
+
+class SegmentsPictures(Protocol):
+    """What the pipeline needs of a segmenter."""
+
+    @property
+    def card(self) -> ModelCard:
+        """Which weights look at the pictures."""
+        ...
+
+    def __call__(self, rgb: npt.NDArray[np.uint8]) -> Segmentation:
+        """Segment one picture, uint8 [H, W, 3] RGB."""
+        ...
+
+
+@dataclass(frozen=True)
+class Result:
+    """An inspection with what its pictures are drawn from.
+
+    `views`: per picture given, in order. `maps`: the travel map of the whole surface and that of
+    the front, None if no view could be placed. `unreadable`: a line for each file that is no
+    picture.
+    """
+
+    inspection: Inspection
+    views: tuple[SeenView, ...]
+    deposits: tuple[Deposit, ...]
+    maps: tuple[TravelMap, TravelMap] | None
+    unreadable: tuple[str, ...]
+
+
+class Inspector:
+    """Inspects connectors, one at a time, with one model and one set of settings.
+
+    `model`: the weights' file, or a segmenter. Raises ModelError where the weights cannot be used.
+    """
+
+    def __init__(
+        self,
+        model: Path | SegmentsPictures,
+        settings: Settings | None = None,
+        threads: int | None = None,
+    ) -> None:
+        self.settings = settings or Settings()
+        self.segmenter: SegmentsPictures = (
+            Segmenter(model, threads) if isinstance(model, Path) else model
+        )
+
+    def inspect(self, request: Request, follow: Follow = iter) -> Result:
+        """Inspect one connector.
+
+        `follow` is handed the indices of the pictures while they are read and segmented, the
+        longest part, and may report progress. Raises UsageError where what was stated contradicts
+        the pictures.
+        """
+        views = self._see_all(request, follow)
+        views, shape = _place(views, request)
+        views = [_measure(view, index) for index, view in enumerate(views)]
+        poses = [view.pose for view in views]
+        deposits = fuse([view.deposits for view in views], poses, [_maps(view) for view in views])
+        coverage, maps = self._cover(views, shape)
+        created_at = utc_now()
+        judgement = self._judge(request, views, (deposits, coverage, shape), created_at)
+        found = Found(views, deposits, shape, coverage, judgement)
+        inspection = record_of(found, request, self.settings, self.segmenter.card, created_at)
+        unreadable = tuple(f"{view.path}: {view.why_not}" for view in views if view.undecodable)
+        return Result(inspection, tuple(views), deposits, maps, unreadable)
+
+    def _see_all(self, request: Request, follow: Follow) -> list[SeenView]:
+        """Read, segment and check every picture; copies of a picture are set aside."""
+        paths = request.pictures
+        names, stems = picture_names(paths), picture_stems(paths)
+        turns = request.turns_deg or (None,) * len(paths)
+        known: dict[str, str] = {}
+        views: list[SeenView] = []
+        for index in follow(range(len(paths))):
+            view = SeenView(paths[index], names[index], stems[index], turns[index])
+            views.append(self._see(view, known))
+        return views
+
+    def _see(self, view: SeenView, known: dict[str, str]) -> SeenView:
+        """One picture, read, segmented and checked; `known`: names by the pictures' checksums."""
+        try:
+            picture = read_picture(view.path)
+        except UnreadablePicture as error:
+            why_not = str(error).removeprefix(f"{view.path}: ")
+            return replace(view, why_not=why_not, undecodable=True)
+        view = replace(view, picture=picture)
+        first = known.setdefault(picture.sha256, view.name)
+        if first != view.name:
+            return replace(view, duplicate_of=first, why_not=f"it is the same picture as {first}")
+        segmentation = self.segmenter(picture.rgb)
+        quality = measure_quality(picture.rgb, segmentation)
+        why_not = None if quality.readable else quality.why_not
+        return replace(view, segmentation=segmentation, quality=quality, why_not=why_not)
+
+    def _cover(
+        self, views: Sequence[SeenView], shape: ConnectorShape | None
+    ) -> tuple[Coverage | None, tuple[TravelMap, TravelMap] | None]:
+        """Coverage and the two travel maps; None if no view could be placed."""
+        if shape is None:
+            return None, None
+        mapped = [each for each in map(_mapped, views) if each is not None]
+        size_um, map_px = self.settings.coverage_size_um, self.settings.map_px
+        whole = lay_travel_map(mapped, shape, size_um, map_px)
+        reach_um = FRONT_REACH * whole.s_end_um[Surface.CHAMFER]
+        front = lay_travel_map(mapped, shape, size_um, map_px // 2, reach_um)
+        return measure_coverage(mapped, shape, size_um, whole), (whole, front)
+
+    def _judge(
+        self,
+        request: Request,
+        views: Sequence[SeenView],
+        found: tuple[Sequence[Deposit], Coverage | None, ConnectorShape | None],
+        created_at: str,
+    ) -> Judgement:
+        deposits, coverage, shape = found
+        rules = self.settings.rules
+        if request.fiber_mode is not None:
+            rules = replace(rules, fiber_mode=request.fiber_mode)
+        stated = Stated(
+            in_zone=request.in_zone,
+            in_zone_by=request.in_zone_by,
+            # a connector that was cleaned and is still dirty was cleaned in vain once
+            cleanings_failed=1 if request.facts.stage == "cleaned" else 0,
+            pictured_at=created_at.replace("T", " ").replace("Z", " UTC"),
+            finish=request.finish,
+        )
+        return judge(deposits, coverage, [_evidence(v) for v in views], shape, rules, stated)
+
+
+def _place(
+    views: Sequence[SeenView], request: Request
+) -> tuple[list[SeenView], ConnectorShape | None]:
+    """Fit the connector to the usable views; those that do not fit say why."""
+    usable = [(k, view.segmentation) for k, view in enumerate(views) if view.why_not is None]
+    segmented = [segmentation for _, segmentation in usable if segmentation is not None]
+    turns = [views[k].stated_turn_deg for k, _ in usable]
+    placed = list(views)
+    if not segmented:
+        return placed, None
+    fit = fit_connector(segmented, request.ferrule_mm, turns)
+    for (k, _), pose, why_not in zip(usable, fit.poses, fit.why_not, strict=True):
+        coordinates = None if pose is None else surface_coordinates(pose.camera, pose.shape)
+        placed[k] = replace(views[k], pose=pose, why_not=why_not, coordinates=coordinates)
+    return placed, fit.shape
+
+
+def _measure(view: SeenView, index: int) -> SeenView:
+    if view.segmentation is None or view.coordinates is None or not view.readable:
+        return view
+    return replace(view, deposits=measure_deposits(view.segmentation, view.coordinates, index))
+
+
+def _maps(view: SeenView) -> ViewMaps | None:
+    if view.segmentation is None or view.coordinates is None:
+        return None
+    return ViewMaps(view.coordinates, view.segmentation.deposit_p, view.segmentation.unseen)
+
+
+def _mapped(view: SeenView) -> MappedView | None:
+    """A readable view as the travel map takes it."""
+    segmentation, quality, pose = view.segmentation, view.quality, view.pose
+    if not view.readable or segmentation is None or quality is None or pose is None:
+        return None
+    if view.picture is None or view.coordinates is None or quality.detection_limit_px is None:
+        return None
+    return MappedView(
+        camera=pose.camera,
+        coordinates=view.coordinates,
+        surface=segmentation.surface,
+        kind=segmentation.kind,
+        unseen=segmentation.unseen,
+        rgb=view.picture.rgb,
+        limit_px=quality.detection_limit_px,
+    )
+
+
+def _evidence(view: SeenView) -> ViewEvidence:
+    camera = None if view.pose is None else view.pose.camera
+    return ViewEvidence(
+        picture=view.name,
+        readable=view.readable,
+        why_not=view.why_not,
+        detection_limit_um=view.detection_limit_um,
+        tilt_deg=None if camera is None else camera.tilt_deg,
+        turn_deg=view.turn_deg,
+    )

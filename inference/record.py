@@ -1,0 +1,156 @@
+"""From what the stages found to the record that is kept."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, fields, is_dataclass
+from datetime import UTC, datetime
+from typing import Any, cast
+
+import numpy as np
+
+from ..model.kinds import KIND_NAMES
+from ..model.shape import ConnectorShape
+from ..model.surfaces import SURFACE_NAMES, Surface
+from ..model.version import code_version
+from .judge.verdict import DepositJudgement, Judgement
+from .keep.cautions import CAUTIONS
+from .keep.inspection import (
+    DepositRecord,
+    Inspection,
+    InZoneRecord,
+    ModelRecord,
+    ReasonRecord,
+    ViewRecord,
+)
+from .request import Request
+from .see.coverage import Coverage
+from .see.fuse import Deposit
+from .see.model_file import ModelCard
+from .settings import Settings
+from .view import SeenView
+
+__all__ = ["Found", "record_of", "utc_now"]
+
+CHARTED = (Surface.FIBER, Surface.ENDFACE, Surface.CHAMFER, Surface.BARREL, Surface.CAVITY)
+
+
+@dataclass(frozen=True)
+class Found:
+    """What the stages found of one connector; `shape` and `coverage` None if nothing was placed."""
+
+    views: Sequence[SeenView]
+    deposits: Sequence[Deposit]
+    shape: ConnectorShape | None
+    coverage: Coverage | None
+    judgement: Judgement
+
+
+def utc_now() -> str:
+    """The time, UTC, RFC 3339 with Z."""
+    return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def record_of(
+    found: Found, request: Request, settings: Settings, card: ModelCard, created_at: str
+) -> Inspection:
+    """The record of one inspection."""
+    judged = found.judgement
+    names = [view.name for view in found.views]
+    rows = zip(found.deposits, judged.deposits, strict=True)
+    return Inspection(
+        verdict=judged.verdict,
+        reasons=tuple(_reason(reason) for reason in judged.reasons),
+        validity=judged.validity,
+        in_zone=InZoneRecord(**_plain(judged.in_zone), sentence=judged.in_zone.sentence),
+        views=tuple(_view(view) for view in found.views),
+        coverage=_coverage(found.coverage),
+        coverage_size_um=None if found.coverage is None else found.coverage.size_um,
+        gaps=() if found.coverage is None else found.coverage.gaps,
+        deposits=tuple(_deposit(deposit, row, names) for deposit, row in rows),
+        advice=judged.advice,
+        connector=request.stated,
+        shape_um=None if found.shape is None else _plain(found.shape),
+        model=ModelRecord(card.id, card.sha256),
+        settings={**settings.to_json(), "rules": asdict(judged.rules)},
+        cautions=CAUTIONS,
+        notes=(*request.notes, *_notes(found.views)),
+        code_version=code_version(),
+        created_at=created_at,
+    )
+
+
+def _reason(reason: Any) -> ReasonRecord:
+    parts = {**_plain(reason), "deposit": reason.deposit_id}
+    del parts["deposit_id"]
+    return ReasonRecord(**parts)
+
+
+def _view(view: SeenView) -> ViewRecord:
+    picture, pose, quality = view.picture, view.pose, view.quality
+    camera = None if pose is None else pose.camera
+    size = (None, None) if picture is None else picture.rgb.shape[:2]
+    return ViewRecord(
+        picture=view.name,
+        stem=view.stem,
+        sha256=None if picture is None else picture.sha256,
+        readable=view.readable,
+        why_not=view.why_not,
+        duplicate_of=view.duplicate_of,
+        width_px=size[1],
+        height_px=size[0],
+        um_per_px=None if camera is None else _number(camera.um_per_px),
+        um_per_px_interval=None if pose is None else _pair(pose.um_per_px_interval),
+        scale_source=None if pose is None else pose.scale_source,
+        tilt_deg=None if camera is None else _number(camera.tilt_deg),
+        tilt_sd_deg=None if pose is None else _number(pose.tilt_sd_deg),
+        turn_deg=_number(view.turn_deg),
+        stated_turn_deg=view.stated_turn_deg,
+        roll_deg=None if camera is None else _number(camera.roll_deg),
+        fiber_px=None if camera is None else _pair(camera.fiber_px),
+        detection_limit_um=_number(view.detection_limit_um),
+        blur_sigma_px=None if quality is None else _number(quality.blur_sigma_px),
+        clipped_share=None if quality is None else _number(quality.clipped_share),
+        notes=() if picture is None else picture.notes,
+    )
+
+
+def _deposit(deposit: Deposit, row: DepositJudgement, names: Sequence[str]) -> DepositRecord:
+    parts = {k: v for k, v in vars(deposit).items() if k != "sightings"}
+    parts["kind"] = KIND_NAMES[deposit.kind]
+    parts["surface"] = SURFACE_NAMES[deposit.surface]
+    parts["seen_in"] = tuple(names[index] for index in deposit.seen_in)
+    judged = {name: _plain(getattr(row, name)) for name in ("bridge", "wedge", "reach", "harm")}
+    return DepositRecord(**{**{k: _number(v) for k, v in parts.items()}, **judged})
+
+
+def _coverage(coverage: Coverage | None) -> dict[str, float | None]:
+    share: Mapping[Surface, float] = {} if coverage is None else coverage.share
+    return {SURFACE_NAMES[surface]: _number(share.get(surface)) for surface in CHARTED}
+
+
+def _notes(views: Sequence[SeenView]) -> tuple[str, ...]:
+    return tuple(
+        f"{view.name} is the same picture as {view.duplicate_of} and counts once."
+        for view in views
+        if view.duplicate_of is not None
+    )
+
+
+def _pair(values: Sequence[float]) -> tuple[float, float]:
+    return _number(float(values[0])), _number(float(values[1]))
+
+
+def _number(value: Any) -> Any:
+    """Numbers as Python's own, to 6 digits; None for NaN and infinity; anything else as it is."""
+    plain = cast(Any, value.item() if isinstance(value, np.generic) else value)
+    if not isinstance(plain, float):
+        return plain
+    return float(f"{plain:.6g}") if np.isfinite(plain) else None
+
+
+def _plain(value: Any) -> Any:
+    """A dataclass, or a tuple of them, as JSON values."""
+    if is_dataclass(value):
+        return {row.name: _plain(getattr(value, row.name)) for row in fields(value)}
+    if isinstance(value, list | tuple):
+        return tuple(_plain(each) for each in cast(Sequence[Any], value))
+    return _number(value)

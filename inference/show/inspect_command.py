@@ -1,0 +1,75 @@
+"""The command `fiberward inspect`."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from .terminal import Terminal
+
+__all__ = ["inspect"]
+
+DEFAULT_FOLDER = "fiberward-inspections"
+
+
+def inspect(
+    pictures: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="PICTURE... | FOLDER...",
+            help="The pictures of one connector; or folders, each with those of one connector.",
+            show_default=False,
+        ),
+    ],
+    ferrule: Annotated[
+        str | None, typer.Option(metavar="2.5|1.25", help="Nominal ferrule diameter, mm.")
+    ] = None,
+    turn: Annotated[
+        str | None,
+        typer.Option(
+            metavar="T,T,...",
+            help="Per picture, the side (degrees about the axis, counter-clockwise seen from the "
+            "front) that is at its bottom; - where it must be found.",
+        ),
+    ] = None,
+    connector: Annotated[
+        str | None, typer.Option(metavar="LABEL", help="What the connector is called.")
+    ] = None,
+    stage: Annotated[
+        str | None, typer.Option(metavar="as-received|cleaned|mated", help="When it was pictured.")
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="DIR",
+            help=f"Where the results go. [default: a new folder in ./{DEFAULT_FOLDER}]",
+        ),
+    ] = None,
+    in_zone: Annotated[
+        str | None,
+        typer.Option(
+            metavar="within|outside", help="Grade of the graded zones under your own microscope."
+        ),
+    ] = None,
+    in_zone_by: Annotated[str | None, typer.Option(metavar="NAME", help="Who graded them.")] = None,
+    model: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Weights to use instead of the shipped ones."),
+    ] = None,
+    threads: Annotated[
+        int | None, typer.Option(min=1, help="Processor threads. [default: all allowed]")
+    ] = None,
+) -> int:
+    """Map the contamination of connectors in pictures and say whether they may be mated.
+
+    Exit code 0: every connector may be mated; 1: at least one may not; 3: a file was unreadable.
+    """
+    from ...model.shipped import SHIPPED_MODEL
+    from ..pipeline import Inspector
+    from ..see.inputs import expand_inputs
+    from .jobs import StatedOptions, plan_jobs, run_jobs
+
+    stated = StatedOptions(ferrule, turn, connector, stage, in_zone, in_zone_by)
+    plan = plan_jobs(expand_inputs(pictures), stated, out)
+    inspector = Inspector(model or SHIPPED_MODEL, threads=threads)
+    return run_jobs(inspector, plan, Terminal.current())

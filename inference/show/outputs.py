@@ -1,0 +1,140 @@
+"""The files of one inspection: masks, overlays, travel map, report and `inspection.json`."""
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from ...model.errors import UsageError
+from ...model.surfaces import SURFACE_NAMES, Surface
+from ..keep.files import staged_folder
+from ..pipeline import Result
+from ..see.deposits import SeenDeposit
+from ..see.fuse import Deposit
+from ..see.travel_map import TravelMap
+from .map_picture import MapDeposit, MapPanel, MapPicture, draw_travel_map
+from .overlay import DrawnDeposit, draw_overlay
+from .report import report_page
+
+__all__ = ["write_outputs"]
+
+Bytes = npt.NDArray[np.uint8]
+REPORT_WIDTH_PX = 1400
+PARTS = ("surfaces", "deposits", "overlay")
+
+
+def write_outputs(result: Result, folder: Path, originals: Sequence[Path]) -> None:
+    """Write everything to `folder`, by temporary names; `inspection.json` comes last.
+
+    Raises UsageError where an original would be overwritten or nothing can be written.
+    """
+    names = [f"{view.stem}.{part}.png" for view in result.views for part in PARTS]
+    _spare_originals([*names, "travel-map.png"], folder, originals)
+    with staged_folder(folder, last="inspection.json") as staging:
+        overlays: dict[str, bytes] = {}
+        for index, view in enumerate(result.views):
+            if view.picture is not None and view.segmentation is not None:
+                overlay = _overlay(result, index)
+                overlays[view.stem] = _jpeg(overlay)
+                planes = (view.segmentation.surface, view.segmentation.kind, overlay)
+                for part, plane in zip(PARTS, planes, strict=True):
+                    (staging / f"{view.stem}.{part}.png").write_bytes(_png(plane))
+        drawn = None
+        if result.maps is not None:
+            drawn = _png(draw_travel_map(_map_picture(result, result.maps)))
+            (staging / "travel-map.png").write_bytes(drawn)
+        page = report_page(result.inspection, drawn, overlays)
+        (staging / "report.html").write_text(page, encoding="utf-8")
+        result.inspection.write(staging / "inspection.json")
+
+
+def _spare_originals(names: Sequence[str], folder: Path, originals: Sequence[Path]) -> None:
+    kept = {path.resolve() for path in originals}
+    for name in names:
+        if (folder / name).resolve() in kept:
+            raise UsageError(
+                f"{folder / name}: would overwrite an original; name another folder with --out"
+            )
+
+
+def _overlay(result: Result, index: int) -> Bytes:
+    """The overlay of the view at `index`, which must have been segmented."""
+    view = result.views[index]
+    assert view.picture is not None
+    assert view.segmentation is not None
+    drawn = [
+        _drawn(deposit, seen)
+        for deposit in result.deposits
+        for seen in deposit.sightings
+        if seen.view == index
+    ]
+    shown = view.segmentation.surface > Surface.HOUSING
+    unseen = np.where(shown, view.segmentation.unseen, 0)
+    camera = None if view.pose is None else view.pose.camera
+    return draw_overlay(view.picture.rgb, drawn, camera, unseen)
+
+
+def _map_picture(result: Result, maps: tuple[TravelMap, TravelMap]) -> MapPicture:
+    whole, front = maps
+    limits = [view.detection_limit_um for view in result.inspection.views if view.readable]
+    deposits = [
+        MapDeposit(d.id, d.kind, d.unsure, d.s_um, d.theta_deg, SURFACE_NAMES[d.surface])
+        for d in result.deposits
+    ]
+    order = sorted(whole.s_end_um.items(), key=lambda item: item[1])
+    return MapPicture(
+        whole=_panel(whole),
+        front=_panel(front),
+        s_end_um={SURFACE_NAMES[surface]: end for surface, end in order},
+        deposits=deposits,
+        coverage_size_um=result.inspection.coverage_size_um,
+        detection_limit_um=min((limit for limit in limits if limit is not None), default=None),
+    )
+
+
+def _panel(travel_map: TravelMap) -> MapPanel:
+    return MapPanel(
+        rgb=travel_map.rgb,
+        kind=travel_map.kind,
+        seen=travel_map.seen,
+        chart=travel_map.on_surface,
+        um_per_px=travel_map.um_per_px,
+    )
+
+
+def _drawn(deposit: Deposit, seen: SeenDeposit) -> DrawnDeposit:
+    """A deposit in one view, with the figure that the list of deposits has for it."""
+    return DrawnDeposit(
+        id=deposit.id,
+        kind=deposit.kind,
+        size_um=deposit.length_um or deposit.size_um,
+        unsure=deposit.unsure,
+        xy=(seen.x0, seen.y0),
+        mask=seen.mask,
+        length=deposit.length_um is not None,
+    )
+
+
+def _png(plane: Bytes) -> bytes:
+    import cv2
+
+    shown = plane[..., ::-1] if plane.ndim == 3 else plane
+    done, data = cv2.imencode(".png", shown, [cv2.IMWRITE_PNG_COMPRESSION, 3])
+    if not done:
+        raise ValueError(f"cannot encode a picture of shape {list(plane.shape)}")
+    return data.tobytes()
+
+
+def _jpeg(rgb: Bytes) -> bytes:
+    """For the report: at most `REPORT_WIDTH_PX` wide."""
+    import cv2
+
+    height, width = rgb.shape[:2]
+    if width > REPORT_WIDTH_PX:
+        size = (REPORT_WIDTH_PX, max(1, round(height * REPORT_WIDTH_PX / width)))
+        rgb = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA).astype(np.uint8)
+    done, data = cv2.imencode(".jpg", rgb[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 88])
+    if not done:
+        raise ValueError(f"cannot encode a picture of shape {list(rgb.shape)}")
+    return data.tobytes()

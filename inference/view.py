@@ -1,0 +1,59 @@
+"""One picture on its way through the pipeline."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from ..model.camera import SurfaceCoordinates
+from .see.deposits import SeenDeposit
+from .see.picture import Picture
+from .see.pose import Pose
+from .see.quality import Quality
+from .see.segment import Segmentation
+from .see.turns import bottom_offset_deg
+
+__all__ = ["SeenView"]
+
+
+@dataclass(frozen=True)
+class SeenView:
+    """What is known of one picture so far; what its stages have not reached is None.
+
+    `name`, `stem`: what it and its outputs are called. `why_not`: why it is no evidence, None while
+    it is. `undecodable`: the file is not one whole picture. `duplicate_of`: the name of an earlier
+    picture with the same bytes. `deposits`: as seen in this view alone.
+    """
+
+    path: Path
+    name: str
+    stem: str
+    stated_turn_deg: float | None
+    picture: Picture | None = None
+    why_not: str | None = None
+    undecodable: bool = False
+    duplicate_of: str | None = None
+    segmentation: Segmentation | None = None
+    quality: Quality | None = None
+    pose: Pose | None = None
+    coordinates: SurfaceCoordinates | None = None
+    deposits: tuple[SeenDeposit, ...] = ()
+
+    @property
+    def readable(self) -> bool:
+        """Whether the view is evidence: a sharp picture whose place on the connector is known."""
+        return self.why_not is None and self.pose is not None
+
+    @property
+    def turn_deg(self) -> float | None:
+        """theta at the picture's bottom, [0, 360); None where it was neither stated nor found."""
+        if self.pose is None or self.pose.turn_sd_deg is None:
+            return None
+        camera = self.pose.camera
+        turn = camera.turn_deg + bottom_offset_deg(camera.tilt_deg, camera.roll_deg)
+        return turn % 360.0 % 360.0  # -tiny % 360 rounds to 360
+
+    @property
+    def detection_limit_um(self) -> float | None:
+        """The smallest deposit this view can show; None while scale or blur is not known."""
+        if self.pose is None or self.quality is None:
+            return None
+        return self.quality.detection_limit_um(self.pose.camera.um_per_px)

@@ -1,0 +1,237 @@
+"""The pipeline on drawn pictures, whose geometry is known exactly."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from fiberward.inference.pipeline import Inspector
+from fiberward.inference.record import utc_now
+from fiberward.inference.request import Request, picture_names, picture_stems
+from fiberward.inference.see.connector_file import ConnectorFacts
+from fiberward.inference.settings import Settings
+from fiberward.model.errors import UsageError
+from fiberward.model.kinds import Kind
+
+TURNS = (0.0, 0.0, 120.0, 240.0)
+FERRULE = ConnectorFacts(ferrule_mm=2.5)
+
+
+@pytest.fixture
+def inspector(reads_drawings):
+    return Inspector(reads_drawings, Settings(map_px=120))
+
+
+def request_for(paths, **changes):
+    return replace(Request(tuple(paths), TURNS[: len(paths)], FERRULE), **changes)
+
+
+def test_a_grain_drawn_on_the_endface_is_listed_once_at_its_place_and_size(
+    drawing, spot, inspector
+):
+    """Against the drawing: 60 um at (600 um, 30 deg); pixels of 8 um."""
+    result = inspector.inspect(request_for(drawing.four((spot(600, 30, 60),))))
+    (deposit,) = result.inspection.deposits
+    assert deposit.kind == "particle"
+    assert deposit.surface == "endface"
+    assert deposit.s_um == pytest.approx(600, abs=4)
+    assert deposit.theta_deg == pytest.approx(30, abs=0.5)
+    assert deposit.size_um == pytest.approx(60, rel=0.1)
+    assert deposit.off_zone
+    assert deposit.seen_in == ("front.png", "a.png", "b.png", "c.png")
+    assert result.inspection.verdict == "clean-first"
+    assert any(reason.deposit == deposit.id for reason in result.inspection.reasons)
+
+
+def test_scale_tilt_and_turn_of_drawn_views_are_found(drawing, inspector):
+    """Against the drawing: 8 um per px; tilt 0 and 45; the turns stated."""
+    views = inspector.inspect(request_for(drawing.four())).inspection.views
+    for view, turn, tilt in zip(views, TURNS, (0, 45, 45, 45), strict=True):
+        assert view.um_per_px == pytest.approx(8.0, rel=0.005)
+        assert view.tilt_deg == pytest.approx(tilt, abs=1)
+        assert (view.turn_deg - turn + 180) % 360 - 180 == pytest.approx(0, abs=1)
+
+
+def test_deposits_are_numbered_by_their_way_to_the_fibre(drawing, spot, inspector):
+    spots = (spot(650, 200, 50), spot(150, 10, 50, Kind.FILM), spot(400, 90, 50, Kind.LIQUID))
+    deposits = inspector.inspect(request_for(drawing.four(spots))).inspection.deposits
+    assert [deposit.id for deposit in deposits] == [1, 2, 3]
+    assert [deposit.kind for deposit in deposits] == ["film", "liquid", "particle"]
+
+
+def test_without_turns_none_is_invented(drawing, inspector):
+    paths = drawing.four()
+    views = inspector.inspect(Request(tuple(paths), None, FERRULE)).inspection.views
+    assert all(view.stated_turn_deg is None for view in views)
+    assert all(view.readable for view in views)
+    assert views[0].turn_deg is None
+
+
+def test_a_copy_of_a_picture_is_no_second_evidence(drawing, spot, inspector):
+    paths = drawing.four((spot(600, 30, 60),))
+    copy = paths[0].with_name("copy.png")
+    copy.write_bytes(paths[0].read_bytes())
+    inspection = inspector.inspect(Request((*paths, copy), (*TURNS, 0.0), FERRULE)).inspection
+    assert inspection.views[4].duplicate_of == "front.png"
+    assert not inspection.views[4].readable
+    assert "copy.png is the same picture as front.png and counts once." in inspection.notes
+    assert inspection.deposits[0].seen_in == ("front.png", "a.png", "b.png", "c.png")
+
+
+def test_four_copies_of_one_picture_never_make_a_mate(drawing, inspector):
+    front = drawing.view("front.png", 0, 0)
+    paths = [front]
+    for name in ("a.png", "b.png", "c.png"):
+        paths.append(front.with_name(name))
+        paths[-1].write_bytes(front.read_bytes())
+    assert inspector.inspect(request_for(paths)).inspection.verdict == "reshoot"
+
+
+def test_an_undecodable_file_is_reported_and_the_rest_is_done(drawing, spot, inspector):
+    paths = drawing.four((spot(600, 30, 60),))
+    paths[2].write_bytes(paths[2].read_bytes()[:200])
+    result = inspector.inspect(request_for(paths))
+    view = result.inspection.views[2]
+    assert not view.readable
+    assert view.sha256 is None
+    assert str(paths[2]) not in (view.why_not or "")
+    assert [line.startswith(f"{paths[2]}: ") for line in result.unreadable] == [True]
+    assert result.inspection.deposits[0].seen_in == ("front.png", "a.png", "c.png")
+    assert result.inspection.verdict == "clean-first"
+
+
+def test_nothing_but_undecodable_files_still_gives_a_record_and_reshoot(tmp_path, inspector):
+    inspection = inspector.inspect(request_for([tmp_path / "a.png", tmp_path / "b.png"])).inspection
+    assert inspection.verdict == "reshoot"
+    assert inspection.coverage_size_um is None
+    assert set(inspection.coverage.values()) == {None}
+    assert inspection.shape_um is None
+
+
+def test_the_first_sight_of_damage_asks_for_cleaning(drawing, spot, inspector):
+    paths = drawing.four((spot(600, 30, 60, Kind.DAMAGE),))
+    assert inspector.inspect(request_for(paths)).inspection.verdict == "clean-first"
+
+
+def test_a_spotless_connector_seen_from_four_sides_may_be_mated(drawing, inspector):
+    inspection = inspector.inspect(request_for(drawing.four())).inspection
+    assert inspection.verdict == "mate"
+    assert inspection.deposits == ()
+    assert "provided the graded zones pass under your own microscope" in inspection.validity
+    assert "mating voids it" in inspection.validity
+
+
+def test_the_wrong_ferrule_is_refused_by_the_fibre_s_125_um(drawing, inspector):
+    with pytest.raises(UsageError, match=r"ferrule 1\.25 contradicts"):
+        inspector.inspect(request_for(drawing.four(), facts=ConnectorFacts(ferrule_mm=1.25)))
+
+
+def test_without_a_stated_ferrule_the_fibre_tells_it(drawing, inspector):
+    views = inspector.inspect(request_for(drawing.four(), facts=ConnectorFacts())).inspection.views
+    assert {view.scale_source for view in views} == {"fibre"}
+    assert views[0].um_per_px == pytest.approx(8.0, rel=0.01)
+
+
+def test_the_order_of_the_pictures_changes_no_deposit(drawing, spot, inspector):
+    paths = drawing.four((spot(600, 30, 60), spot(300, 200, 40, Kind.FILM)))
+    one = inspector.inspect(request_for(paths)).inspection
+    back = Request(tuple(reversed(paths)), tuple(reversed(TURNS)), FERRULE)
+    other = inspector.inspect(back).inspection
+    assert other.verdict == one.verdict
+    for a, b in zip(one.deposits, other.deposits, strict=True):
+        assert (a.id, a.kind, a.surface) == (b.id, b.kind, b.surface)
+        assert (a.s_um, a.theta_deg) == pytest.approx((b.s_um, b.theta_deg), abs=0.5)
+
+
+def test_the_same_request_gives_the_same_record_but_for_the_time(drawing, spot, inspector):
+    request = request_for(drawing.four((spot(600, 30, 60),)))
+    one, two = (inspector.inspect(request).inspection for _ in range(2))
+    assert replace(one, created_at="", validity=None) == replace(two, created_at="", validity=None)
+
+
+def test_progress_can_follow_every_picture(drawing, inspector):
+    followed: list[int] = []
+
+    def follow(items):
+        for item in items:
+            followed.append(item)
+            yield item
+
+    inspector.inspect(request_for(drawing.four()), follow)
+    assert followed == [0, 1, 2, 3]
+
+
+def test_pictures_are_not_changed(drawing, spot, inspector):
+    paths = drawing.four((spot(600, 30, 60),))
+    before = [path.read_bytes() for path in paths]
+    inspector.inspect(request_for(paths))
+    assert [path.read_bytes() for path in paths] == before
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_pictures_of_noise_never_make_a_mate(tmp_path, inspector, seed):
+    from PIL import Image
+
+    rng = np.random.default_rng(seed)
+    paths = []
+    for k in range(4):
+        coarse = rng.integers(0, 256, (360 >> seed, 480 >> seed, 3), np.uint8)
+        paths.append(tmp_path / f"{k}.png")
+        Image.fromarray(coarse).resize((480, 360)).save(paths[-1])
+    assert inspector.inspect(request_for(paths)).inspection.verdict == "reshoot"
+
+
+# -- the request ---------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("changes", "message"),
+    [
+        ({"pictures": ()}, "no picture"),
+        ({"turns_deg": (0.0,)}, "1 turns for 2 pictures"),
+        ({"in_zone": "within"}, "--in-zone-by"),
+        ({"in_zone_by": "N. N."}, "--in-zone and"),
+    ],
+)
+def test_a_request_that_cannot_be_carried_out_is_refused(tmp_path, changes, message):
+    good = {"pictures": (tmp_path / "a.png", tmp_path / "b.png")}
+    with pytest.raises(UsageError, match=message):
+        Request(**{**good, **changes})
+
+
+def test_a_stated_family_gives_ferrule_and_finish(tmp_path):
+    request = Request((tmp_path / "a.png",), facts=ConnectorFacts(family="1.25-apc"))
+    assert (request.ferrule_mm, request.finish) == (1.25, "apc")
+
+
+@pytest.mark.parametrize(
+    ("files", "stems"),
+    [
+        (["a.png", "b.jpg"], ("a", "b")),
+        (["a.png", "a.jpg"], ("a.png", "a.jpg")),  # equal stems keep the extension
+        (["a.png", "A.jpg"], ("a.png", "A.jpg")),  # some file systems know no case
+        (["x/a.png", "y/a.png"], ("a.png", "a.png-2")),
+        (["é 日本.png"], ("é 日本",)),
+    ],
+)
+def test_outputs_of_different_pictures_have_different_names(tmp_path, files, stems):
+    assert picture_stems([tmp_path / file for file in files]) == stems
+
+
+def test_pictures_of_one_name_are_told_apart_by_their_folder(tmp_path):
+    paths = [tmp_path / "x" / "a.png", tmp_path / "y" / "a.png", tmp_path / "b.png"]
+    assert picture_names(paths) == ("x/a.png", "y/a.png", "b.png")
+
+
+def test_the_settings_are_json_values():
+    import json
+
+    assert json.loads(json.dumps(Settings().to_json()))["rules"]["fiber_mode"] == "sm"
+
+
+def test_times_are_utc_in_rfc_3339():
+    from datetime import UTC, datetime
+
+    now = datetime.fromisoformat(utc_now())
+    assert now.utcoffset() is not None
+    assert abs((datetime.now(UTC) - now).total_seconds()) < 5
