@@ -93,6 +93,13 @@ def test_the_proviso_goes_when_a_person_or_a_fine_picture_graded_the_zones():
         assert said in (judgement.validity or "")
 
 
+def test_a_mate_says_what_was_not_shown():
+    almost = covered(endface=0.994, chamfer=0.995, barrel=1.0, cavity=1.0)
+    assert "not shown: 1% of the endface;" in (judged(coverage=almost).validity or "")
+    everything = covered(chamfer=1.0, barrel=1.0, cavity=1.0)
+    assert "; all surfaces shown;" in (judged(coverage=everything).validity or "")
+
+
 def test_only_a_mate_has_a_validity():
     assert judged([deposit()]).validity is None
     assert judged(views=()).validity is None
@@ -195,6 +202,13 @@ def test_smaller_deposits_are_listed_and_let_pass():
     assert judgement.verdict == "mate"
     assert "1 smaller than the rules stop" in judgement.reasons[0].text
     assert judgement.deposits[0].stop is None
+
+
+def test_advice_is_on_what_stops_only():
+    speck = deposit(id=1, kind=Kind.FILM, surface=Surface.CAVITY, s_um=9000.0, size_um=4.0)
+    advice = " ".join(judged([speck, deposit()]).advice)
+    assert "endface" in advice
+    assert "cavity" not in advice
 
 
 def test_what_lies_on_the_surround_is_not_the_connectors():
