@@ -224,7 +224,7 @@ def _kind(group: Sequence[Placed]) -> Kind:
 
 def _place(group: Sequence[Placed]) -> tuple[float, float]:
     """Inverse-covariance mean of the places."""
-    first = group[0]
+    first = max(group, key=lambda p: p.worth)
     matrix, right = np.zeros((2, 2)), np.zeros(2)
     for p in group:
         turn = (p.theta_deg - first.theta_deg + 180.0) % 360.0 - 180.0

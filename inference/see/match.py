@@ -19,6 +19,7 @@ WET = (Kind.FILM, Kind.RESIDUE, Kind.LIQUID)
 SIZE_SD = 0.8  # of the log of the ratio of two views' sizes
 STEP_COST = 2.0  # for lying on neighbouring surfaces: near an edge views differ
 LARGEST_TURN_DEG = 6.0
+SWEEPS = 6
 LEAST_SUPPORT = 1.5  # matches' worth behind a small correction
 LEAST_SUPPORT_FOUND = 2.5  # and behind a turn found all round,
 RUNNER_UP = 0.65  # whose next best must lie this far below it
@@ -96,7 +97,7 @@ def turn_corrections_deg(
     usable = [p for p in placed if p.radius_um > 60.0 and p.seen.surface != Surface.CAVITY]
     known = [k for k, sd in enumerate(turn_sds_deg) if sd is not None]
     turns: dict[int, float] = dict.fromkeys(known, 0.0)
-    for _ in range(3):
+    for _ in range(SWEEPS):
         for view in known:
             turns[view] = _settled(usable, view, turns, turn_sds_deg[view] or 1e-3)
         middle = sum(turns.values()) / max(len(turns), 1)
@@ -136,23 +137,29 @@ def _found_all_round(placed: Sequence[Placed], view: int, turns: dict[int, float
 def _agreement(
     placed: Sequence[Placed], view: int, turns: dict[int, float], steps: Floats
 ) -> Floats:
-    """For each extra turn of one view, how many of its deposits meet one of a view in `turns`."""
+    """For each extra turn of one view, how often its deposits meet those of the views in `turns`."""
     total = np.zeros(len(steps))
-    others = [p for p in placed if p.seen.view != view and p.seen.view in turns]
-    for a in (p for p in placed if p.seen.view == view):
-        best = np.zeros(len(steps))
-        for b in others:
-            gap = _gap(a, b)
-            if _order(a.seen.surface) != _order(b.seen.surface) or abs(gap[0]) > 150.0:
-                continue
-            radius = (a.radius_um + b.radius_um) / 2
-            along, around = np.diag(a.seen_covariance + b.seen_covariance)
-            around += (0.1 * a.seen.feret_max_um) ** 2
-            turn = steps - turns[b.seen.view]
-            left = np.degrees(gap[1] / radius) - turn
-            left = np.radians((left + 180.0) % 360.0 - 180.0) * radius
-            sizes = np.log(max(a.seen.size_um, 1.0) / max(b.seen.size_um, 1.0)) / SIZE_SD
-            cost = gap[0] ** 2 / along + sizes**2 + 2 * _kind_cost(a.seen.kind, b.seen.kind)
-            best = np.maximum(best, np.exp(-0.5 * (cost + left**2 / around)))
-        total += best
+    mine = [p for p in placed if p.seen.view == view]
+    for other in sorted(set(turns) - {view}):
+        theirs = [p for p in placed if p.seen.view == other]
+        turn = steps - turns[other]
+        for a in mine:
+            meets = [_meeting(a, b, turn) for b in theirs]
+            if meets:
+                total += np.max(meets, axis=0)
     return total
+
+
+def _meeting(a: Placed, b: Placed, turn_deg: Floats) -> Floats:
+    """0..1: how well a turned by each of `turn_deg` falls on b."""
+    gap = _gap(a, b)
+    if _order(a.seen.surface) != _order(b.seen.surface) or abs(gap[0]) > 150.0:
+        return np.zeros(len(turn_deg))
+    radius = (a.radius_um + b.radius_um) / 2
+    along, around = np.diag(a.seen_covariance + b.seen_covariance)
+    around += (0.1 * a.seen.feret_max_um) ** 2
+    left = np.degrees(gap[1] / radius) - turn_deg
+    left = np.radians((left + 180.0) % 360.0 - 180.0) * radius
+    sizes = np.log(max(a.seen.size_um, 1.0) / max(b.seen.size_um, 1.0)) / SIZE_SD
+    cost = gap[0] ** 2 / along + sizes**2 + 2 * _kind_cost(a.seen.kind, b.seen.kind)
+    return np.exp(-0.5 * (cost + left**2 / around))
