@@ -147,6 +147,5 @@ def _gain(colour: Floats, total: Floats, rgb: Floats, shown: Mask) -> Floats:
     both = shown & (total[:, 0] > 0)
     if np.count_nonzero(both) < 200:
         return np.ones(3, np.float32)
-    there = np.median(colour[both] / total[both], axis=0)
-    here = np.median(rgb[both], axis=0)
-    return np.clip(there / np.maximum(here, 1.0), *GAIN_RANGE).astype(np.float32)
+    ratio = (colour[both] / total[both] + 1) / (rgb[both] + 1)
+    return np.clip(np.median(ratio, axis=0), *GAIN_RANGE).astype(np.float32)
