@@ -21,6 +21,7 @@ from .judge.verdict import Judgement, Stated, ViewEvidence, judge
 from .keep.inspection import Inspection
 from .record import Found, record_of, utc_now
 from .request import Request, picture_names, picture_stems
+from .see.aligned import turn_corrections, turned
 from .see.coverage import Coverage, measure_coverage
 from .see.deposits import measure_deposits
 from .see.fuse import Deposit, ViewMaps, fuse
@@ -95,7 +96,7 @@ class Inspector:
         """
         views = self._see_all(request, follow)
         views, shape = _place(views, request)
-        views = [_measure(view, index) for index, view in enumerate(views)]
+        views = _aligned([_measure(view, index) for index, view in enumerate(views)])
         poses = [view.pose for view in views]
         deposits = fuse([view.deposits for view in views], poses, [_maps(view) for view in views])
         coverage, maps = self._cover(views, shape)
@@ -214,6 +215,18 @@ def _mapped(view: SeenView) -> MappedView | None:
         rgb=view.picture.rgb,
         limit_px=quality.detection_limit_px,
     )
+
+
+def _aligned(views: Sequence[SeenView]) -> list[SeenView]:
+    """The views turned so that the deposits they share fall on the same place."""
+    corrections = turn_corrections([view.deposits for view in views], [v.pose for v in views])
+    out = list(views)
+    for index, (view, by_deg) in enumerate(zip(views, corrections, strict=True)):
+        if by_deg is None or view.pose is None or view.coordinates is None:
+            continue
+        pose, coordinates, deposits = turned(view.pose, view.coordinates, view.deposits, by_deg)
+        out[index] = replace(view, pose=pose, coordinates=coordinates, deposits=deposits)
+    return out
 
 
 def _evidence(view: SeenView) -> ViewEvidence:
