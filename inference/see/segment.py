@@ -85,7 +85,7 @@ class Segmenter:
         top = 0
         for planes in bands:
             rows = slice(top, top + planes.shape[1])
-            surface[rows] = planes[:SURFACES].argmax(axis=0)
+            surface[rows] = _likeliest(planes[:SURFACES])
             kind_p[:, rows] = planes[SURFACES:-1]
             deposit_p[rows] = np.clip(1 - planes[SURFACES], 0, 1)
             unseen[rows] = planes[-1]
@@ -145,6 +145,16 @@ class Segmenter:
             weight[col.start : col.stop] += share
         total /= weight
         return total
+
+
+def _likeliest(planes: Floats) -> Bytes:
+    """The index of the largest of [C, h, w], the first where equal; faster than argmax."""
+    index = np.zeros(planes.shape[1:], np.uint8)
+    best = planes[0].copy()
+    for number in range(1, len(planes)):
+        np.maximum(index, (planes[number] > best).view(np.uint8) * np.uint8(number), out=index)
+        np.maximum(best, planes[number], out=best)
+    return index
 
 
 def _enlarged(planes: Floats, size_hw: tuple[int, int], rows: slice) -> Floats:
