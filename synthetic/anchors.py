@@ -14,7 +14,14 @@ from .trace import Hits
 __all__ = ["Anchors", "Ground", "draw_anchors"]
 
 # Groups a deposit can be asked to lie on, as parts.
-GROUPS = ((Part.FIBER,), (Part.ENDFACE,), (Part.CHAMFER,), (Part.BARREL,), (Part.WALL, Part.FLOOR), (Part.HOUSING,))
+GROUPS = (
+    (Part.FIBER,),
+    (Part.ENDFACE,),
+    (Part.CHAMFER,),
+    (Part.BARREL,),
+    (Part.WALL, Part.FLOOR),
+    (Part.HOUSING,),
+)
 STEP = 4  # places are drawn on every fourth pixel
 
 
@@ -46,11 +53,14 @@ class Anchors:
         return Anchors(*(getattr(self, name)[which] for name in self.__dataclass_fields__))
 
 
-def draw_anchors(draw: Draw, ground: Ground, wanted: Tensor, slots_each: Sequence[int]) -> list[Anchors]:
+def draw_anchors(
+    draw: Draw, ground: Ground, wanted: Tensor, slots_each: Sequence[int]
+) -> list[Anchors]:
     """Places for `wanted` deposits: int64 [N, K], a group index or -1 for none.
 
-    The K slots are dealt out to consecutive callers: `slots_each` of them each. A group that the picture
-    does not show gives no place, so a result may be shorter than asked. Sorted by picture, then slot.
+    The K slots are dealt out to consecutive callers: `slots_each` of them each. A group that the
+    picture does not show gives no place, so a result may be shorter than asked. Sorted by picture,
+    then slot.
     """
     hits = ground.hits
     n, slots = wanted.shape
@@ -70,7 +80,13 @@ def draw_anchors(draw: Draw, ground: Ground, wanted: Tensor, slots_each: Sequenc
     cell = torch.stack(chosen, 1)[batch, pick, slot]
     ok = torch.stack(valid, 1)[batch, pick, slot] & (wanted >= 0)
     cells_wide = hits.part[:, STEP // 2 :: STEP, STEP // 2 :: STEP].shape[2]
-    every = at_pixels(draw, ground, batch[ok], (cell % cells_wide * STEP + STEP // 2)[ok], (cell // cells_wide * STEP + STEP // 2)[ok])
+    every = at_pixels(
+        draw,
+        ground,
+        batch[ok],
+        (cell % cells_wide * STEP + STEP // 2)[ok],
+        (cell // cells_wide * STEP + STEP // 2)[ok],
+    )
     ends = torch.tensor(list(accumulate(slots_each)), device=slot.device)
     owner = torch.bucketize(slot[ok], ends, right=True)
     return [every.take((owner == k).nonzero()[:, 0]) for k in range(len(slots_each))]
@@ -82,7 +98,9 @@ def at_pixels(draw: Draw, ground: Ground, batch: Tensor, x: Tensor, y: Tensor) -
     normal = hits.normal[batch, y, x]
     helper = torch.zeros_like(normal)
     helper[:, 2] = 1.0
-    helper = torch.where((normal[:, 2:].abs() > 0.9), torch.tensor([1.0, 0, 0], device=normal.device), helper)
+    helper = torch.where(
+        (normal[:, 2:].abs() > 0.9), torch.tensor([1.0, 0, 0], device=normal.device), helper
+    )
     first = torch.linalg.cross(helper, normal)
     first = first / first.norm(dim=-1, keepdim=True).clamp_min(1e-6)
     second = torch.linalg.cross(normal, first)
@@ -91,5 +109,6 @@ def at_pixels(draw: Draw, ground: Ground, batch: Tensor, x: Tensor, y: Tensor) -
     px = torch.stack([x, y], -1) + 0.5
     return Anchors(
         batch, px, hits.point[batch, y, x], normal, first * c + second * s, second * c - first * s,
-        hits.part[batch, y, x], ground.mm_per_px[batch, y, x], hits.s[batch, y, x], hits.theta[batch, y, x],
+        hits.part[batch, y, x], ground.mm_per_px[batch, y, x], hits.s[batch, y, x],
+        hits.theta[batch, y, x],
     )  # fmt: skip

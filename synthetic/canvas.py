@@ -1,4 +1,4 @@
-"""One picture in the making: light, labels and depth, on which deposits are put one after another."""
+"""A picture in the making: light, labels and depth, on which deposits are put one by one."""
 
 from dataclasses import dataclass
 
@@ -11,7 +11,7 @@ from .scene import Part
 from .trace import Hits
 from .windows import Spot
 
-__all__ = ["Canvas", "SURFACE_OF_PART", "local_frame", "new_canvas"]
+__all__ = ["SURFACE_OF_PART", "Canvas", "local_frame", "new_canvas"]
 
 # Surface index of each part, in the order of `Part`.
 SURFACE_OF_PART = (0, 1, 2, 3, 4, 5, 6, 1, 2)
@@ -22,8 +22,8 @@ FERRULE_PARTS = (Part.BARREL, Part.CHAMFER, Part.ENDFACE, Part.FIBER)
 class Canvas:
     """Pictures being painted, [N, H, W, ...]; changed in place by the deposit painters.
 
-    `light` is linear radiance; `shadow` a factor on the host's diffuse share; `near` says whether the
-    pixel belongs to the ferrule's layer (for the blur by depth); `depth` mm beyond the fibre.
+    `light` is linear radiance; `shadow` a factor on the host's diffuse share; `near` says whether
+    the pixel belongs to the ferrule's layer (for the blur by depth); `depth` mm beyond the fibre.
     """
 
     diffuse: Tensor
@@ -67,6 +67,9 @@ def new_canvas(hits: Hits, shaded: Shaded) -> Canvas:
 
 
 def local_frame(anchors: Anchors, point: Tensor) -> tuple[Tensor, Tensor, Tensor]:
-    """Coordinates of points [M, w, w, 3] in the anchors' tangent frames: along, across, height (mm)."""
+    """Points [M, w, w, 3] in the anchors' tangent frames: along, across, height (mm)."""
     d = point - anchors.point[:, None, None]
-    return tuple((d * axis[:, None, None]).sum(-1) for axis in (anchors.along, anchors.across, anchors.normal))  # type: ignore[return-value]
+    return tuple(
+        (d * axis[:, None, None]).sum(-1)
+        for axis in (anchors.along, anchors.across, anchors.normal)
+    )  # type: ignore[return-value]

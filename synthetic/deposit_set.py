@@ -1,7 +1,6 @@
 """One set of deposits on one batch of scenes, from spotless to filthy."""
 
 import torch
-from torch import Tensor
 
 from .anchors import Anchors, Ground, draw_anchors
 from .canvas import Canvas
@@ -25,7 +24,12 @@ SMALL, LARGE = 144, 352  # sides of stain windows, px
 
 
 def paint_deposits(
-    draw: Draw, canvas: Canvas, ground: Ground, scene: Scene, rays: Rays, lit: tuple[Shaded, Surroundings]
+    draw: Draw,
+    canvas: Canvas,
+    ground: Ground,
+    scene: Scene,
+    rays: Rays,
+    lit: tuple[Shaded, Surroundings],
 ) -> list[tuple[str, Anchors]]:
     """Paint one draw of deposits; returns what was placed where, for the truth.
 
@@ -51,7 +55,9 @@ def paint_deposits(
         for _, chance, places, slots in orders
     ]
     anchors = draw_anchors(draw, ground, torch.cat(wanted, 1), [slots for *_, slots in orders])
-    chip_s, chip_l, scratch_s, scratch_l, scratch_m, film_s, residue_s, film_l, residue_l, *rest = anchors
+    chip_s, chip_l, scratch_s, scratch_l, scratch_m, film_s, residue_s, film_l, residue_l, *rest = (
+        anchors
+    )
     drop_s, drop_l, lint_a, lint_b, grains = rest
     for own, side in ((chip_s, SMALL), (chip_l, LARGE)):
         paint_chips(draw, canvas, ground, own, side)
@@ -65,6 +71,19 @@ def paint_deposits(
     for own in (lint_a, lint_b):
         paint_lint(draw, canvas, ground, scene, lit, own, LARGE)
     paint_grains(draw, canvas, ground, rays, lit, grains)
-    painted = (chip_s, chip_l, scratch_s, scratch_m, scratch_l, film_s, residue_s, film_l, residue_l, *rest)
-    names = ("damage",) * 5 + ("film", "residue") * 2 + ("liquid",) * 2 + ("lint",) * 2 + ("particle",)
+    painted = (
+        chip_s,
+        chip_l,
+        scratch_s,
+        scratch_m,
+        scratch_l,
+        film_s,
+        residue_s,
+        film_l,
+        residue_l,
+        *rest,
+    )
+    names = (
+        ("damage",) * 5 + ("film", "residue") * 2 + ("liquid",) * 2 + ("lint",) * 2 + ("particle",)
+    )
     return list(zip(names, painted, strict=True))

@@ -27,8 +27,9 @@ class Surroundings:
 class Shaded:
     """Linear light of the clean scene.
 
-    `diffuse`, `mirror`: [N, H, W, 3]; `share`: [N, H, W, L], the part of the diffuse light that each
-    area light gives (what a deposit's shadow takes away); `lit`: [N, H, W], diffuse irradiance.
+    `diffuse`, `mirror`: [N, H, W, 3]; `share`: [N, H, W, L], the part of the diffuse light that
+    each area light gives (what a deposit's shadow takes away); `lit`: [N, H, W], diffuse
+    irradiance.
     """
 
     diffuse: Tensor
@@ -47,14 +48,18 @@ def environment(around: Surroundings, direction: Tensor, roughness: Tensor) -> T
     flat, rough = direction.flatten(1, -2), roughness.flatten(1)
     width = rough * 0.9 + 0.02
     up = flat[..., 2] * 0.5 + 0.5
-    total = lights.ground[:, None] + (lights.sky - lights.ground)[:, None] * (up * up * (3 - 2 * up))
+    total = lights.ground[:, None] + (lights.sky - lights.ground)[:, None] * (
+        up * up * (3 - 2 * up)
+    )
     for i in range(lights.power.shape[1]):
         angle = torch.acos((flat @ lights.direction[:, i, :, None])[..., 0].clamp(-0.9999, 0.9999))
         size = lights.spread[:, i, None]
         lobe = torch.sigmoid((size - angle) / (0.3 * width))
         total = total + lights.power[:, i, None] * 0.35 / (size**2 + width**2) * lobe
     angle = torch.acos((flat @ around.view[:, :, None])[..., 0].clamp(-0.9999, 0.9999))
-    band = torch.sigmoid((lights.ring_width[:, None] - (angle - lights.ring_angle[:, None]).abs()) / (0.3 * width))
+    band = torch.sigmoid(
+        (lights.ring_width[:, None] - (angle - lights.ring_angle[:, None]).abs()) / (0.3 * width)
+    )
     total = total + lights.ring_power[:, None] * 0.5 / (lights.ring_width[:, None] + width) * band
     size = lights.coaxial_angle[:, None]
     beam = torch.sigmoid((size - angle) / (0.3 * width))
@@ -74,7 +79,9 @@ def occlusion(scene: Scene, hits: Hits, light: int, jitter: Tensor) -> Tensor:
         toward = spread(toward / toward.norm(dim=-1, keepdim=True)).expand_as(point)
         start = point + normal * 0.004
         enter, leave, _ = ferrule_interval(connectors, start, toward)
-        blocked = (torch.minimum(leave, torch.full_like(leave, 50.0)) - enter.clamp_min(0.0)) > 0.002
+        blocked = (
+            torch.minimum(leave, torch.full_like(leave, 50.0)) - enter.clamp_min(0.0)
+        ) > 0.002
         inside = (point[..., 2] < spread(connectors.rim_z) - 1e-3) & (part != Part.SURROUND)
         inside &= (part != Part.HOUSING) & (part != Part.BODY)
         _, out = outline_interval(
@@ -123,7 +130,7 @@ def shade(
 
 
 def mirrored(materials: Materials, hits: Hits, rays: Rays, around: Surroundings) -> Tensor:
-    """Light that the surface reflects like a (rough) mirror, with Schlick's grazing rise: [N, H, W]."""
+    """Light reflected as by a (rough) mirror, with Schlick's grazing rise: [N, H, W]."""
     batch = torch.arange(hits.part.shape[0], device=hits.part.device)[:, None, None]
     part = hits.part.long()
     gloss, rough = materials.gloss[batch, part], materials.roughness[batch, part]

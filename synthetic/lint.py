@@ -1,6 +1,7 @@
 """Lint: bent threads lying on, or standing off, the connector, with their shade."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import torch
 from torch import Tensor
@@ -19,7 +20,10 @@ __all__ = ["paint_lint"]
 
 KNOTS = 20
 # Cotton, wipes, clothing: white, grey, black, blue, red, tan.
-COLOURS = ((0.85, 0.85, 0.83), (0.45, 0.45, 0.45), (0.03, 0.03, 0.03), (0.08, 0.16, 0.5), (0.55, 0.08, 0.08), (0.5, 0.4, 0.25), (0.015, 0.015, 0.02))  # fmt: skip
+COLOURS = (
+    (0.85, 0.85, 0.83), (0.45, 0.45, 0.45), (0.03, 0.03, 0.03), (0.08, 0.16, 0.5),
+    (0.55, 0.08, 0.08), (0.5, 0.4, 0.25), (0.015, 0.015, 0.02),
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -31,7 +35,7 @@ class Threads:
 
 
 def draw_threads(draw: Draw, connectors: Connectors, anchors: Anchors) -> Threads:
-    """Smooth random curves through the anchor, lifted off the surface and bent round the ferrule."""
+    """Smooth random curves through the anchor, lifted off the surface, bent round the ferrule."""
     m = anchors.batch.shape[0]
     length = draw.log_uniform(0.2, 2.2, m)
     radius = draw.log_uniform(0.0035, 0.016, m)
@@ -41,7 +45,10 @@ def draw_threads(draw: Draw, connectors: Connectors, anchors: Anchors) -> Thread
     u, v = torch.cumsum(turn.cos() * step, 1), torch.cumsum(turn.sin() * step, 1)
     u, v = u - u[:, KNOTS // 2, None], v - v[:, KNOTS // 2, None]
     along = torch.linspace(0, 3.1416, KNOTS, device=draw.device)[None]
-    arch = torch.where(draw.chance(0.35, m), draw.log_uniform(0.01, 0.25, m), 0.0)[:, None] * along.sin()
+    arch = (
+        torch.where(draw.chance(0.35, m), draw.log_uniform(0.01, 0.25, m), 0.0)[:, None]
+        * along.sin()
+    )
     lift = arch + radius[:, None] * draw.uniform(0.6, 1.2, m, 1)
     knots = (
         anchors.point[:, None]
@@ -83,9 +90,13 @@ def paint_lint(
     width = threads.radius / anchors.mm_per_px
     shade_thread(canvas, ground, scene, lit, anchors, windows, (threads, width))
     near, _, at_depth = thread_distance(windows, px, depth, canvas.kind.shape[1:])
-    seen = (near < wide(width.clamp_min(0.7))) & (at_depth < windows.gather(ground.hits.depth) + 0.06)
+    seen = (near < wide(width.clamp_min(0.7))) & (
+        at_depth < windows.gather(ground.hits.depth) + 0.06
+    )
     light = thread_light(draw, lit, anchors, near / wide(width.clamp_min(0.7)))
-    thin = (wide(width) / 0.7).clamp(max=1.0)[..., None]  # a thread under a pixel wide lets the host through
+    thin = (wide(width) / 0.7).clamp(max=1.0)[
+        ..., None
+    ]  # a thread under a pixel wide lets the host through
     old = windows.gather(canvas.diffuse) + windows.gather(canvas.mirror)
     spot = windows.spot(seen)
     put_thread(canvas, anchors, (windows, spot), seen, light * thin + old * (1 - thin))
@@ -95,17 +106,19 @@ def paint_lint(
 def project_each(scene: Scene, batch: Tensor, points: Tensor) -> tuple[Tensor, Tensor]:
     """Points [M, K, 3], each row in its own picture's camera: pixels [M, K, 2], depth [M, K]."""
     cameras = scene.cameras
-    fields = {
-        name: value[batch] if isinstance(value := getattr(cameras, name), Tensor) else value
-        for name in cameras.__dataclass_fields__
+    each: dict[str, Any] = {
+        field.name: value[batch]
+        if isinstance(value := getattr(cameras, field.name), Tensor)
+        else value
+        for field in fields(cameras)
     }
-    return project(type(cameras)(**fields), points)
+    return project(replace(cameras, **each), points)
 
 
 def thread_distance(
     windows: Windows, px: Tensor, depth: Tensor, size_hw: torch.Size
 ) -> tuple[Tensor, Tensor, Tensor]:
-    """Distance (px) of each pixel from the thread's centre line, place along it, its depth there."""
+    """Distance (px) of each pixel from the thread's centre line, place along it, depth there."""
     per = size_hw[0] * size_hw[1]
     flat = windows.index % per
     x, y = flat % size_hw[1] + 0.5, flat // size_hw[1] + 0.5
@@ -133,17 +146,25 @@ def shade_thread(
     windows: Windows,
     thread: tuple[Threads, Tensor],
 ) -> None:
-    """The thread's shade: its knots dropped along the strongest light onto the host's tangent plane."""
+    """The thread's shade: its knots dropped along the strongest light onto the tangent plane."""
     threads, width = thread
     lights, batch = scene.lights, anchors.batch
     light = lights.direction[batch, 0]
     rise = (light * anchors.normal).sum(-1, keepdim=True).clamp_min(0.15)
-    height = ((threads.knots - anchors.point[:, None]) * anchors.normal[:, None]).sum(-1).clamp(0, 0.5)
+    height = (
+        ((threads.knots - anchors.point[:, None]) * anchors.normal[:, None]).sum(-1).clamp(0, 0.5)
+    )
     foot = threads.knots - light[:, None] * (height / rise)[..., None]
     px, depth = project_each(scene, batch, foot)
     near, place, _ = thread_distance(windows, px, depth, canvas.kind.shape[1:])
-    lift = height.gather(1, place.reshape(place.shape[0], -1).long().clamp(max=KNOTS - 1)).reshape(place.shape)
-    soft = wide(width) * 0.5 + 0.5 + lift / wide(anchors.mm_per_px) * wide(lights.spread[batch, 0]) * 0.6
+    lift = height.gather(1, place.reshape(place.shape[0], -1).long().clamp(max=KNOTS - 1)).reshape(
+        place.shape
+    )
+    soft = (
+        wide(width) * 0.5
+        + 0.5
+        + lift / wide(anchors.mm_per_px) * wide(lights.spread[batch, 0]) * 0.6
+    )
     cover = torch.sigmoid((wide(width) - near) / soft) * (wide(width) / (wide(width) + soft))
     share = windows.gather(lit[0].share)[..., 0]
     contact = 0.5 * torch.exp(-near / (1.5 * wide(width) + 0.5)) * torch.exp(-lift / 0.03)
@@ -152,14 +173,19 @@ def shade_thread(
     windows.lower(canvas.shadow, torch.where(host, (1 - dark).clamp(0.05, 1), 1.0))
 
 
-def thread_light(draw: Draw, lit: tuple[Shaded, Surroundings], anchors: Anchors, across: Tensor) -> Tensor:
+def thread_light(
+    draw: Draw, lit: tuple[Shaded, Surroundings], anchors: Anchors, across: Tensor
+) -> Tensor:
     """Radiance of the threads [M, w, w, 3]; `across` is 0 on the centre line, 1 at the edge."""
     shaded, around = lit
     m, batch, lights = anchors.batch.shape[0], anchors.batch, around.lights
     colour = draw.one_of(COLOURS, m) * draw.log_uniform(0.6, 1.3, m, 1)
     high, width = shaded.lit.shape[1:]
     x, y = anchors.px[:, 0].long().clamp(0, width - 1), anchors.px[:, 1].long().clamp(0, high - 1)
-    glow = 0.5 * shaded.lit[batch, y, x] + 0.25 * (lights.sky + lights.power.sum(-1) + lights.ring_power)[batch]
+    glow = (
+        0.5 * shaded.lit[batch, y, x]
+        + 0.25 * (lights.sky + lights.power.sum(-1) + lights.ring_power)[batch]
+    )
     round_ = torch.sqrt((1 - across * across).clamp_min(0))
     contrast = wide(draw.uniform(0.1, 0.7, m))
     value = wide(glow) * (1 - contrast + contrast * round_)

@@ -16,14 +16,18 @@ def noise_texture(draw: Draw, count: int, channels: int, size: int = 128) -> Ten
     total = torch.zeros(count, channels, size, size, device=draw.device)
     for octave, weight in ((size // 16, 0.7), (size // 4, 0.5), (size, 0.5)):
         fine = draw.noise(count, channels, octave, octave)
-        total += weight * F.interpolate(fine, size=(size, size), mode="bilinear", align_corners=False)
+        total += weight * F.interpolate(
+            fine, size=(size, size), mode="bilinear", align_corners=False
+        )
     return total
 
 
 def sample_texture(texture: Tensor, u: Tensor, v: Tensor) -> Tensor:
     """Noise at coordinates (u, v) in textures' widths, mirrored beyond the edge: [N, C, ...]."""
     grid = torch.stack([u, v], -1)
-    return F.grid_sample(texture, grid, mode="bilinear", padding_mode="reflection", align_corners=False)
+    return F.grid_sample(
+        texture, grid, mode="bilinear", padding_mode="reflection", align_corners=False
+    )
 
 
 def base_albedo(draw: Draw, scene: Scene, hits: Hits) -> Tensor:
@@ -39,9 +43,16 @@ def base_albedo(draw: Draw, scene: Scene, hits: Hits) -> Tensor:
     scale = scene.materials.texture_scale[batch, part] * 0.15
     marks = sample_texture(texture[:, :1], u * scale[..., 0], v * scale[..., 1])[:, 0]
     factor = 1 + scene.materials.texture[batch, part] * marks
-    factor = factor * core_glow(scene.materials, hits) * bonding_line(draw, hits) * moulded_marks(draw, hits)
+    factor = (
+        factor
+        * core_glow(scene.materials, hits)
+        * bonding_line(draw, hits)
+        * moulded_marks(draw, hits)
+    )
     out = (albedo * factor[..., None]).clamp(0.002, 1.5)
-    return torch.where((hits.part == Part.SURROUND)[..., None], surround(draw, scene, hits, texture, out), out)
+    return torch.where(
+        (hits.part == Part.SURROUND)[..., None], surround(draw, scene, hits, texture, out), out
+    )
 
 
 def core_glow(materials: Materials, hits: Hits) -> Tensor:
@@ -69,8 +80,12 @@ def moulded_marks(draw: Draw, hits: Hits) -> Tensor:
     u = x * spread(turn.cos()) + y * spread(turn.sin())
     v = y * spread(turn.cos()) - x * spread(turn.sin()) - spread(draw.uniform(0.8, 3.5, n))
     bits = (draw.noise_unit(n, 1, 64, 64) > 0.45).float()
-    cell = torch.stack([torch.remainder(u / pitch, 64) / 32 - 1, torch.remainder(v / pitch, 64) / 32 - 1], -1)
-    ink = F.grid_sample(bits, cell, mode="nearest", padding_mode="border", align_corners=False)[:, 0]
+    cell = torch.stack(
+        [torch.remainder(u / pitch, 64) / 32 - 1, torch.remainder(v / pitch, 64) / 32 - 1], -1
+    )
+    ink = F.grid_sample(bits, cell, mode="nearest", padding_mode="border", align_corners=False)[
+        :, 0
+    ]
     gap = torch.remainder(u / pitch, 6) > 1  # a blank column between letters
     housing = (hits.part == Part.HOUSING) | (hits.part == Part.BODY)
     on = housing & (v.abs() < 3.5 * pitch) & gap & spread(draw.chance(0.3, n))
@@ -87,8 +102,14 @@ def surround(draw: Draw, scene: Scene, hits: Hits, texture: Tensor, flat: Tensor
     slope = 1 + spread(lean) * 0.7 * (x * spread(turn.cos()) + y * spread(turn.sin()))
     zoom = spread(draw.log_uniform(0.1, 0.8, n))
     shift = draw.uniform(-0.5, 0.5, n, 2)
-    clutter = sample_texture(texture[:, 1:], x * zoom + spread(shift[:, 0]), y * zoom + spread(shift[:, 1]))[:, 0]
-    busy = spread(torch.where(draw.chance(0.35, n), draw.uniform(0.2, 1.2, n), draw.uniform(0.0, 0.06, n)))
-    steps = torch.where(spread(draw.chance(0.5, n)), torch.tanh(clutter * 6), clutter)  # blobs with edges
+    clutter = sample_texture(
+        texture[:, 1:], x * zoom + spread(shift[:, 0]), y * zoom + spread(shift[:, 1])
+    )[:, 0]
+    busy = spread(
+        torch.where(draw.chance(0.35, n), draw.uniform(0.2, 1.2, n), draw.uniform(0.0, 0.06, n))
+    )
+    steps = torch.where(
+        spread(draw.chance(0.5, n)), torch.tanh(clutter * 6), clutter
+    )  # blobs with edges
     tone = slope.clamp_min(0.05) * torch.exp(busy * steps * 0.8)
     return (flat * tone[..., None]).clamp(0.002, 1.2)

@@ -10,7 +10,7 @@ from .anchors import Ground
 from .canvas import Canvas, new_canvas
 from .deposit_set import paint_deposits
 from .draw import Draw
-from .light import Shaded, shade
+from .light import shade
 from .negatives import draw_negatives
 from .optics import Exposure, compress, defocus, draw_exposure, expose, noise_sd, sense, tone
 from .paint import base_albedo
@@ -31,8 +31,8 @@ class RenderPlan:
     """What to render: `scenes` scenes, each with `sets` draws of deposits, at `size_hw` px.
 
     `crop` cuts native-scale windows from larger frames. `clean_share` of the scenes also give their
-    clean picture; `negative_share` of the pictures show no connector at all. `with_truth` also gives the
-    numbers behind each picture; training does without, since reading them stops the GPU.
+    clean picture; `negative_share` of the pictures show no connector at all. `with_truth` also
+    gives the numbers behind each picture; training does without, since reading them stops the GPU.
     """
 
     scenes: int
@@ -49,10 +49,10 @@ class Renders:
     """A batch of pictures with truth; all tensors on one device.
 
     `picture` uint8 [N, H, W, 3] RGB; `surface`, `kind` uint8 [N, H, W] indices; `instance` int16
-    [N, H, W], 0 = none, unique in the batch; `weight` float32 [N, H, W] in 0..1, the weight of the kind
-    label: 0 where a deposit is there that the picture cannot show; `unseen` float32 [N, H, W], 1 where
-    nothing could be seen (blur, clipping); `unlike` float32 [N], 1 = not a connector; `truth`: one dict
-    per picture (empty for negatives and without `with_truth`).
+    [N, H, W], 0 = none, unique in the batch; `weight` float32 [N, H, W] in 0..1, the weight of the
+    kind label: 0 where a deposit is there that the picture cannot show; `unseen` float32 [N, H, W],
+    1 where nothing could be seen (blur, clipping); `unlike` float32 [N], 1 = not a connector;
+    `truth`: one dict per picture (empty for negatives and without `with_truth`).
     """
 
     picture: Tensor
@@ -152,7 +152,9 @@ def expose_like(
     _, gain = expose(exposure, light, canvas.near.float())
     own, own_gain = expose(exposure, clean_light, canvas.near.float())
     factor = (gain / own_gain)[:, None, None, None]
-    return (own - exposure.veil[:, None, None, None]) * factor + exposure.veil[:, None, None, None], gain
+    return (own - exposure.veil[:, None, None, None]) * factor + exposure.veil[
+        :, None, None, None
+    ], gain
 
 
 def spotted(draw: Draw, light: Tensor) -> Tensor:
@@ -171,8 +173,10 @@ def spotted(draw: Draw, light: Tensor) -> Tensor:
     return light * loss[:, None]
 
 
-def label_weight(exposure: Exposure, light: Tensor, clean: Tensor, sd: Tensor, canvas: Canvas) -> Tensor:
-    """1 where the kind label can be learnt: deposits that differ from the clean twin beyond noise."""
+def label_weight(
+    exposure: Exposure, light: Tensor, clean: Tensor, sd: Tensor, canvas: Canvas
+) -> Tensor:
+    """1 where the kind can be learnt: deposits that differ from the clean twin beyond noise."""
     shown, ref = tone(exposure, light), tone(exposure, clean)
     contrast = (shown - ref).abs().amax(1)
     slope = (tone(exposure, light + sd) - tone(exposure, (light - sd).clamp_min(0))).mean(1) / 2
@@ -181,7 +185,9 @@ def label_weight(exposure: Exposure, light: Tensor, clean: Tensor, sd: Tensor, c
     index = ids.nonzero()[:, 0]
     count = canvas.next_instance
     own = ids[index]
-    pixels = torch.zeros(count, device=light.device).index_add_(0, own, torch.ones_like(own, dtype=torch.float32))
+    pixels = torch.zeros(count, device=light.device).index_add_(
+        0, own, torch.ones_like(own, dtype=torch.float32)
+    )
     ratio = (contrast / noise).reshape(-1)[index]
     strength = torch.zeros(count, device=light.device).index_add_(0, own, ratio)
     rose = strength / pixels.clamp_min(1).sqrt()
@@ -205,7 +211,8 @@ def render_negatives(draw: Draw, plan: RenderPlan, count: int) -> Renders:
     zero = torch.zeros(shape, device=draw.device, dtype=torch.uint8)
     return Renders(
         (pixels * 255 + 0.5).to(torch.uint8).permute(0, 2, 3, 1).contiguous(), zero, zero.clone(),
-        zero.to(torch.int16), torch.ones(shape, device=draw.device), torch.zeros(shape, device=draw.device),
+        zero.to(torch.int16), torch.ones(shape, device=draw.device),
+        torch.zeros(shape, device=draw.device),
         torch.ones(count, device=draw.device), [{} for _ in range(count)],
     )  # fmt: skip
 
@@ -227,4 +234,8 @@ def join(parts: list[Renders]) -> Renders:
         for name in Renders.__dataclass_fields__
         if name not in ("truth", "instance")
     }
-    return Renders(instance=torch.cat(instances), truth=[row for part in parts for row in part.truth], **tensors)
+    return Renders(
+        instance=torch.cat(instances),
+        truth=[row for part in parts for row in part.truth],
+        **tensors,
+    )

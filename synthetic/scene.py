@@ -90,7 +90,7 @@ class Materials:
 
 @dataclass(frozen=True)
 class Lights:
-    """Area lights, a ring round the lens, a coaxial beam, and a dome: all in camera-free world axes."""
+    """Area lights, a ring round the lens, a coaxial beam, and a dome: all in the world's axes."""
 
     direction: Tensor  # [N, L, 3] towards the light
     spread: Tensor  # [N, L] angular radius, radians
@@ -118,8 +118,8 @@ class Scene:
 def draw_scene(draw: Draw, count: int, size_hw: tuple[int, int], crop: bool) -> Scene:
     """Draw `count` scenes for pictures of `size_hw`.
 
-    With `crop` the picture is a window cut from a larger frame, at that frame's scale, so that a net
-    meets native-scale detail in small pictures.
+    With `crop` the picture is a window cut from a larger frame, at that frame's scale, so that a
+    net meets native-scale detail in small pictures.
     """
     connectors = draw_connectors(draw, count)
     cameras = draw_cameras(draw, connectors, size_hw, crop)
@@ -134,14 +134,14 @@ def draw_connectors(draw: Draw, n: int) -> Connectors:
     slope = torch.tan(torch.deg2rad(draw.uniform(20.0, 58.0, n)))
     apc = draw.chance(0.15, n)
     lean, toward = torch.deg2rad(torch.where(apc, 8.0, 0.0)), draw.uniform(0, 6.2832, n)
-    axis = torch.stack(
-        [lean.sin() * toward.cos(), lean.sin() * toward.sin(), lean.cos()], dim=-1
-    )
+    axis = torch.stack([lean.sin() * toward.cos(), lean.sin() * toward.sin(), lean.cos()], dim=-1)
     depth = draw.uniform(0.9, 6.0, n)
     barrel = (depth + draw.uniform(0.3, 4.2, n)).clamp(min=1.5)
     gap = draw.log_uniform(0.55, 2.6, n)
     square = draw.chance(0.5, n)
-    half = (radius + gap)[:, None] * torch.stack([torch.ones_like(gap), draw.uniform(0.85, 1.2, n)], -1)
+    half = (radius + gap)[:, None] * torch.stack(
+        [torch.ones_like(gap), draw.uniform(0.85, 1.2, n)], -1
+    )
     half = torch.where(square[:, None], half, half[:, :1])
     corner = half.min(-1).values * torch.where(square, draw.uniform(0.08, 0.6, n), 1.0)
     wall = draw.log_uniform(0.35, 2.2, n)[:, None] * torch.stack(
@@ -150,16 +150,21 @@ def draw_connectors(draw: Draw, n: int) -> Connectors:
     outer = half + wall
     round_outside = draw.chance(0.35, n)
     outer = torch.where(round_outside[:, None], outer.max(-1, keepdim=True).values, outer)
-    outer_corner = outer.min(-1).values * torch.where(round_outside, 1.0, draw.uniform(0.05, 0.5, n))
+    outer_corner = outer.min(-1).values * torch.where(
+        round_outside, 1.0, draw.uniform(0.05, 0.5, n)
+    )
     body = outer + torch.where(draw.chance(0.45, n), draw.uniform(0.3, 2.5, n), 0.0)[:, None]
     return Connectors(
-        radius, dome, edge, (radius - edge) * slope, axis, torch.rad2deg(lean), barrel, half, corner,
+        radius, dome, edge, (radius - edge) * slope, axis, torch.rad2deg(lean), barrel,
+        half, corner,
         depth, outer, outer_corner, body, draw.uniform(0.2, 2.5, n),
         draw.uniform(0, 6.2832, n), wall.min(-1).values * draw.uniform(0.02, 0.5, n),
     )  # fmt: skip
 
 
-def draw_cameras(draw: Draw, connectors: Connectors, size_hw: tuple[int, int], crop: bool) -> Cameras:
+def draw_cameras(
+    draw: Draw, connectors: Connectors, size_hw: tuple[int, int], crop: bool
+) -> Cameras:
     """Front and oblique views from close to far, well framed in the main, sharp to hopeless."""
     n, (high, wide) = connectors.ferrule_radius.shape[0], size_hw
     front = draw.chance(0.42, n)
@@ -183,24 +188,34 @@ def draw_cameras(draw: Draw, connectors: Connectors, size_hw: tuple[int, int], c
     focus = draw.normal(n) * 0.35 + torch.where(front, 0.0, draw.uniform(-0.2, 1.2, n))
     focus = torch.where(hopeless, draw.uniform(3.0, 9.0, n), focus)
     return Cameras(
-        torch.deg2rad(tilt), draw.uniform(0, 6.2832, n), draw.normal(n) * 0.03, mm_per_px, fiber, centre,
+        torch.deg2rad(tilt), draw.uniform(0, 6.2832, n), draw.normal(n) * 0.03, mm_per_px,
+        fiber, centre,
         draw.log_uniform(12.0, 150.0, n), focus, blur, draw.log_uniform(0.35, 1.6, n), size_hw,
     )  # fmt: skip
 
 
-# Housing colours after TIA-598 practice (blue, green, beige, aqua, violet, lime) and plain plastics.
+# Housing colours after TIA-598 practice (blue, green, beige, aqua, violet, lime) and plain
+# plastics.
 PLASTICS = (
-    (0.02, 0.07, 0.30), (0.02, 0.22, 0.08), (0.55, 0.45, 0.32), (0.05, 0.42, 0.42), (0.30, 0.10, 0.40),
-    (0.45, 0.65, 0.12), (0.02, 0.02, 0.02), (0.10, 0.10, 0.11), (0.30, 0.30, 0.30), (0.75, 0.75, 0.73),
+    (0.02, 0.07, 0.30), (0.02, 0.22, 0.08), (0.55, 0.45, 0.32), (0.05, 0.42, 0.42),
+    (0.30, 0.10, 0.40),
+    (0.45, 0.65, 0.12), (0.02, 0.02, 0.02), (0.10, 0.10, 0.11), (0.30, 0.30, 0.30),
+    (0.75, 0.75, 0.73),
     (0.50, 0.08, 0.06), (0.80, 0.78, 0.70), (0.03, 0.03, 0.04), (0.65, 0.63, 0.60),
 )  # fmt: skip
-ZIRCONIA = ((0.85, 0.85, 0.84), (0.80, 0.77, 0.70), (0.72, 0.70, 0.68), (0.90, 0.88, 0.84), (0.55, 0.54, 0.53))
+ZIRCONIA = (
+    (0.85, 0.85, 0.84),
+    (0.80, 0.77, 0.70),
+    (0.72, 0.70, 0.68),
+    (0.90, 0.88, 0.84),
+    (0.55, 0.54, 0.53),
+)
 METALS = ((0.50, 0.50, 0.51), (0.60, 0.58, 0.55), (0.38, 0.37, 0.36))
 POLYMERS = ((0.60, 0.50, 0.35), (0.10, 0.10, 0.10), (0.75, 0.72, 0.66), (0.35, 0.28, 0.20))
 
 
 def draw_materials(draw: Draw, n: int) -> Materials:
-    """Ceramic, steel or polymer ferrules; one- or two-colour housings; dark- to bright-field faces."""
+    """Ceramic, steel or polymer ferrules; one- or two-colour housings; faces dark to bright."""
     kind = draw.pick((0.66, 0.22, 0.12), n)
     ferrule = torch.where(
         (kind == 0)[:, None],
@@ -212,16 +227,26 @@ def draw_materials(draw: Draw, n: int) -> Materials:
     front = draw.one_of(PLASTICS, n) * draw.log_uniform(0.6, 1.5, n, 1)
     inside = torch.where(draw.chance(0.6, n)[:, None], front, draw.one_of(PLASTICS, n))
     inside = inside * draw.log_uniform(0.4, 1.2, n, 1)
-    albedo[:, Part.SURROUND] = draw.log_uniform(0.02, 1.0, n, 1) * (1 + 0.15 * draw.normal(n, 3)).clamp(0.4, 1.6)
+    albedo[:, Part.SURROUND] = draw.log_uniform(0.02, 1.0, n, 1) * (
+        1 + 0.15 * draw.normal(n, 3)
+    ).clamp(0.4, 1.6)
     albedo[:, Part.HOUSING], albedo[:, Part.WALL] = front, inside
     albedo[:, Part.FLOOR] = inside * draw.log_uniform(0.5, 1.3, n, 1)
-    albedo[:, Part.BODY] = torch.where(draw.chance(0.5, n)[:, None], front, draw.one_of(PLASTICS, n))
+    albedo[:, Part.BODY] = torch.where(
+        draw.chance(0.5, n)[:, None], front, draw.one_of(PLASTICS, n)
+    )
     diffuse = torch.where(metal, draw.uniform(0.1, 0.5, n), draw.uniform(0.7, 1.0, n))[:, None]
     same = draw.chance(0.35, n)[:, None]  # ceramic that blends into ceramic
     albedo[:, Part.BARREL] = ferrule * diffuse
-    albedo[:, Part.CHAMFER] = ferrule * diffuse * torch.where(same, 1.0, draw.log_uniform(0.25, 1.1, n, 1))
-    albedo[:, Part.ENDFACE] = ferrule * diffuse * torch.where(same, 1.0, draw.log_uniform(0.06, 1.1, n, 1))
-    glass = torch.where(draw.chance(0.75, n), draw.uniform(0.25, 0.85, n), draw.log_uniform(1.1, 4.0, n))
+    albedo[:, Part.CHAMFER] = (
+        ferrule * diffuse * torch.where(same, 1.0, draw.log_uniform(0.25, 1.1, n, 1))
+    )
+    albedo[:, Part.ENDFACE] = (
+        ferrule * diffuse * torch.where(same, 1.0, draw.log_uniform(0.06, 1.1, n, 1))
+    )
+    glass = torch.where(
+        draw.chance(0.75, n), draw.uniform(0.25, 0.85, n), draw.log_uniform(1.1, 4.0, n)
+    )
     albedo[:, Part.FIBER] = albedo[:, Part.ENDFACE] * glass[:, None]
 
     gloss = draw.log_uniform(0.02, 0.25, n, Part.COUNT)
@@ -240,7 +265,9 @@ def draw_materials(draw: Draw, n: int) -> Materials:
     texture[:, Part.FIBER] *= 0.3
     grain = draw.log_uniform(0.002, 0.06, n, Part.COUNT)
     scale = draw.log_uniform(0.3, 6.0, n, Part.COUNT, 2)
-    scale[:, Part.BARREL, 0] = draw.log_uniform(2.0, 12.0, n)  # centreless grinding runs round the barrel
+    scale[:, Part.BARREL, 0] = draw.log_uniform(
+        2.0, 12.0, n
+    )  # centreless grinding runs round the barrel
     scale[:, Part.BARREL, 1] = draw.uniform(0.02, 0.4, n)
     scale[:, Part.CHAMFER, 0] = draw.log_uniform(4.0, 25.0, n)
     scale[:, Part.CHAMFER, 1] = draw.uniform(0.02, 0.8, n)
@@ -251,7 +278,10 @@ def draw_materials(draw: Draw, n: int) -> Materials:
 def draw_lights(draw: Draw, cameras: Cameras) -> Lights:
     """Ring, coaxial, dome, side and mixed light; at least one of them is on."""
     n, count = cameras.tilt.shape[0], 2
-    azimuth, height = draw.uniform(0, 6.2832, n, count), torch.deg2rad(draw.uniform(8.0, 85.0, n, count))
+    azimuth, height = (
+        draw.uniform(0, 6.2832, n, count),
+        torch.deg2rad(draw.uniform(8.0, 85.0, n, count)),
+    )
     direction = torch.stack(
         [height.cos() * azimuth.cos(), height.cos() * azimuth.sin(), height.sin()], dim=-1
     )

@@ -4,7 +4,7 @@ A grain is an ellipsoid cut by planes; a drop is a flat ellipsoid that bends and
 are met by the pixels' own rays in small windows, so they reach beyond the host's silhouette.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import torch
 from torch import Tensor
@@ -14,7 +14,7 @@ from .anchors import Anchors, Ground
 from .canvas import SURFACE_OF_PART, Canvas
 from .draw import Draw
 from .light import Shaded, Surroundings, environment
-from .scene import Part
+from .scene import Lights, Part
 from .stains import wide
 from .trace import Rays
 from .windows import Spot, Windows, cut_windows
@@ -27,7 +27,7 @@ BUCKETS = (16, 40, 104)
 
 @dataclass(frozen=True)
 class Ellipsoids:
-    """M ellipsoids: centre [M, 3] mm, axes [M, 3, 3] (rows: along, across, up), half lengths [M, 3] mm."""
+    """M ellipsoids: centre [M, 3] mm, axes [M, 3, 3] (along, across, up), half axes [M, 3] mm."""
 
     centre: Tensor
     axes: Tensor
@@ -59,11 +59,13 @@ def ball_hit(o: Tensor, d: Tensor) -> tuple[Tensor, Tensor, Tensor, Tensor]:
 
 
 def draw_grain_sizes(draw: Draw, anchors: Anchors) -> Tensor:
-    """Area-equivalent radius, mm: many small, few large (A2 test dust ends at 120 um), none unseen."""
+    """Area-equivalent radius, mm: many small, few large (A2 test dust ends at 120 um)."""
     m = anchors.batch.shape[0]
     size = draw.log_uniform(0.003, 0.045, m)
     size = torch.where(draw.chance(0.12, m), draw.log_uniform(0.03, 0.13, m), size)
-    return torch.minimum(torch.maximum(size, 0.9 * anchors.mm_per_px), anchors.mm_per_px * (BUCKETS[-1] / 3))
+    return torch.minimum(
+        torch.maximum(size, 0.9 * anchors.mm_per_px), anchors.mm_per_px * (BUCKETS[-1] / 3)
+    )
 
 
 def draw_grains(draw: Draw, anchors: Anchors) -> tuple[Ellipsoids, Tensor, Tensor]:
@@ -76,11 +78,20 @@ def draw_grains(draw: Draw, anchors: Anchors) -> tuple[Ellipsoids, Tensor, Tenso
     axes = torch.stack([anchors.along, anchors.across, anchors.normal], 1)
     offset = draw.uniform(0.3, 1.0, m, planes)
     offset = torch.where(draw.chance(0.2, m)[:, None], 1.0, offset)  # some are round
-    return Ellipsoids(anchors.point + anchors.normal * lift[:, None], axes, half), draw.direction(m, planes), offset
+    return (
+        Ellipsoids(anchors.point + anchors.normal * lift[:, None], axes, half),
+        draw.direction(m, planes),
+        offset,
+    )
 
 
 def paint_grains(
-    draw: Draw, canvas: Canvas, ground: Ground, rays: Rays, lit: tuple[Shaded, Surroundings], anchors: Anchors
+    draw: Draw,
+    canvas: Canvas,
+    ground: Ground,
+    rays: Rays,
+    lit: tuple[Shaded, Surroundings],
+    anchors: Anchors,
 ) -> None:
     """All grains of the batch, nearest in front; their shade on the host."""
     m = anchors.batch.shape[0]
@@ -129,12 +140,17 @@ def meet_grain(
         enter = torch.where(later, t, enter)
         normal = torch.where(later[..., None], n.expand_as(normal), normal)
         leave = torch.where(speed > 0, torch.minimum(leave, t), leave)
-    seen = hit & (enter < leave) & (enter < windows.gather(ground.hits.distance) + 2e-3) & windows.inside
+    seen = (
+        hit
+        & (enter < leave)
+        & (enter < windows.gather(ground.hits.distance) + 2e-3)
+        & windows.inside
+    )
     return enter, body.outward(normal), seen
 
 
 def grain_tone(draw: Draw, m: int) -> Tensor:
-    """Albedo (3) and mirror strength (1) of each grain: mostly dark, some brown, pale or metal: [M, 4]."""
+    """Albedo (3) and mirror strength (1) of each grain [M, 4]: dark, some brown, pale or metal."""
     sort = draw.pick((0.66, 0.14, 0.11, 0.09), m)
     dark = draw.log_uniform(0.0006, 0.05, m, 1).expand(m, 3)
     brown = draw.uniform(0.05, 0.4, m, 1) * (1 + draw.normal(m, 3) * 0.2)
@@ -146,7 +162,11 @@ def grain_tone(draw: Draw, m: int) -> Tensor:
 
 
 def cast_shade(
-    canvas: Canvas, ground: Ground, lit: tuple[Shaded, Surroundings], windows: Windows, body: Ellipsoids
+    canvas: Canvas,
+    ground: Ground,
+    lit: tuple[Shaded, Surroundings],
+    windows: Windows,
+    body: Ellipsoids,
 ) -> None:
     """Take from the host the light that the body blocks: area lights, and the sky close by."""
     shaded, around = lit
@@ -171,7 +191,12 @@ def cast_shade(
 
 
 def body_light(
-    rays: Rays, around: Surroundings, anchors: Anchors, windows: Windows, normal: Tensor, tone: Tensor
+    rays: Rays,
+    around: Surroundings,
+    anchors: Anchors,
+    windows: Windows,
+    normal: Tensor,
+    tone: Tensor,
 ) -> Tensor:
     """Radiance of the grains' visible sides: [M, w, w, 3]."""
     lights, batch = around.lights, anchors.batch
@@ -191,10 +216,9 @@ def body_light(
     return (glow[..., None] * tone[:, None, None, :3] + shine[..., None]) * tint
 
 
-def select(lights: object, batch: Tensor) -> object:
+def select(lights: Lights, batch: Tensor) -> Lights:
     """The lights of each window's picture."""
-    fields = lights.__dataclass_fields__  # type: ignore[attr-defined]
-    return type(lights)(*(getattr(lights, name)[batch] for name in fields))
+    return Lights(*(getattr(lights, field.name)[batch] for field in fields(lights)))
 
 
 def write_body(canvas: Canvas, anchors: Anchors, spot: Spot, light: Tensor) -> None:
@@ -212,9 +236,15 @@ def write_body(canvas: Canvas, anchors: Anchors, spot: Spot, light: Tensor) -> N
 
 
 def paint_drops(
-    draw: Draw, canvas: Canvas, ground: Ground, rays: Rays, around: Surroundings, anchors: Anchors, side: int
+    draw: Draw,
+    canvas: Canvas,
+    ground: Ground,
+    rays: Rays,
+    around: Surroundings,
+    anchors: Anchors,
+    side: int,
 ) -> None:
-    """Drops and wet patches: a clear cap that bends the host's picture, darkens at its rim, mirrors light."""
+    """Drops and wet patches: a clear cap that bends the host's picture, dark at its rim."""
     m = anchors.batch.shape[0]
     radius = torch.minimum(draw.log_uniform(0.03, 0.28, m), anchors.mm_per_px * side * 0.36)
     long = draw.uniform(1.0, 1.25, m)
@@ -228,7 +258,15 @@ def paint_drops(
     seen = hit & (enter < windows.gather(ground.hits.distance) + 1e-3) & windows.inside
     cap = o + d * enter[..., None]
     normal = body.outward(cap)
-    light = drop_light(draw, canvas, ground, around, anchors, windows, (cap, normal, windows.gather(rays.direction)))
+    light = drop_light(
+        draw,
+        canvas,
+        ground,
+        around,
+        anchors,
+        windows,
+        (cap, normal, windows.gather(rays.direction)),
+    )
     spot = windows.spot(seen)
     write_body(canvas, anchors, spot, light)
     canvas.label(spot, seen.shape, Kind.LIQUID, canvas.take_instances(m))
@@ -243,23 +281,30 @@ def drop_light(
     windows: Windows,
     cap: tuple[Tensor, Tensor, Tensor],
 ) -> Tensor:
-    """What a drop shows: the host seen through it, a rim of total reflection, sparkle, and lights."""
+    """What a drop shows: the host seen through it, a rim of total reflection, and the lights."""
     at, normal, ray = cap
     m = anchors.batch.shape[0]
     under = bent_view(canvas, anchors, windows, normal)
     rim = at[..., 0] ** 2 + at[..., 1] ** 2
-    centre_gain = torch.where(draw.chance(0.35, m), draw.log_uniform(0.05, 0.5, m), draw.uniform(0.6, 1.25, m))
-    edge_gain = torch.where(draw.chance(0.3, m), draw.uniform(0.9, 1.6, m), draw.log_uniform(0.08, 0.85, m))
+    centre_gain = torch.where(
+        draw.chance(0.35, m), draw.log_uniform(0.05, 0.5, m), draw.uniform(0.6, 1.25, m)
+    )
+    edge_gain = torch.where(
+        draw.chance(0.3, m), draw.uniform(0.9, 1.6, m), draw.log_uniform(0.08, 0.85, m)
+    )
     power = wide(draw.log_uniform(0.6, 6.0, m))
     gain = wide(centre_gain) + wide(edge_gain - centre_gain) * rim.clamp(0, 1) ** power
     sparkle = draw.noise(*rim.shape)
     fine = wide(torch.where(draw.chance(0.45, m), draw.log_uniform(0.05, 0.9, m), 0.0))
     limit = wide(draw.uniform(-0.5, 1.8, m))
-    gain = gain * (1 + fine * ((sparkle - limit).clamp_min(0) * 1.6 - 0.35 * wide((limit[:, 0, 0] < 1).float())))
+    gain = gain * (
+        1
+        + fine * ((sparkle - limit).clamp_min(0) * 1.6 - 0.35 * wide((limit[:, 0, 0] < 1).float()))
+    )
     cosine = (ray * normal).sum(-1).clamp(-1, 0)
     fresnel = 0.03 + 0.97 * 0.6 * (1 + cosine) ** 5
     bounce = ray - 2 * (ray * normal).sum(-1, keepdim=True) * normal
-    own = Surroundings(select(around.lights, anchors.batch), around.view[anchors.batch])  # type: ignore[arg-type]
+    own = Surroundings(select(around.lights, anchors.batch), around.view[anchors.batch])
     glint = environment(own, bounce, torch.full_like(cosine, 0.03)) * fresnel
     tint = around.lights.tint[anchors.batch][:, None, None]
     return under * gain.clamp_min(0.01)[..., None] + glint[..., None] * tint
@@ -278,5 +323,7 @@ def bent_view(canvas: Canvas, anchors: Anchors, windows: Windows, normal: Tensor
     batch = anchors.batch[:, None, None]
     light = (canvas.diffuse + canvas.mirror)[batch, y, x]
     host = canvas.diffuse[anchors.batch, anchors.px[:, 1].long(), anchors.px[:, 0].long()]
-    off = ~canvas.near[batch, y, x] & wide((anchors.part >= Part.BARREL) & (anchors.part <= Part.FIBER))
+    off = ~canvas.near[batch, y, x] & wide(
+        (anchors.part >= Part.BARREL) & (anchors.part <= Part.FIBER)
+    )
     return torch.where(off[..., None], host[:, None, None] * 0.8, light)

@@ -14,7 +14,14 @@ from .canvas import Canvas, local_frame
 from .draw import Draw
 from .windows import Windows, cut_windows
 
-__all__ = ["Outline", "draw_outline", "paint_chips", "paint_films", "paint_residues", "paint_scratches"]
+__all__ = [
+    "Outline",
+    "draw_outline",
+    "paint_chips",
+    "paint_films",
+    "paint_residues",
+    "paint_scratches",
+]
 
 
 def wide(value: Tensor) -> Tensor:
@@ -37,7 +44,9 @@ class Outline:
         angle = torch.atan2(v, u)
         edge = torch.ones_like(u)
         for k in range(self.amplitude.shape[1]):
-            edge = edge + wide(self.amplitude[:, k]) * torch.cos((k + 2) * angle + wide(self.phase[:, k]))
+            edge = edge + wide(self.amplitude[:, k]) * torch.cos(
+                (k + 2) * angle + wide(self.phase[:, k])
+            )
         return torch.sqrt(u * u + v * v) / (wide(self.radius) * edge.clamp_min(0.25))
 
 
@@ -46,7 +55,9 @@ def draw_outline(draw: Draw, radius_mm: Tensor, wobble: float) -> Outline:
     m, order = radius_mm.shape[0], 6
     fall = 1 / torch.arange(2, 2 + order, device=draw.device)
     amplitude = draw.normal(m, order) * fall * draw.log_uniform(0.15, 1.0, m, 1) * wobble
-    return Outline(radius_mm, draw.log_uniform(0.72, 1.4, m), amplitude, draw.uniform(0, 6.2832, m, order))
+    return Outline(
+        radius_mm, draw.log_uniform(0.72, 1.4, m), amplitude, draw.uniform(0, 6.2832, m, order)
+    )
 
 
 def stain_windows(
@@ -54,7 +65,8 @@ def stain_windows(
 ) -> tuple[Windows, Tensor, Tensor, Tensor]:
     """Windows with tangent coordinates (mm) and the pixels on which a stain can lie.
 
-    A stain keeps to its host part, or where `spill` runs over the neighbouring parts of the same body.
+    A stain keeps to its host part, or where `spill` runs over the neighbouring parts of the same
+    body.
     """
     size = tuple(ground.hits.part.shape[1:])
     windows = cut_windows(anchors.batch, anchors.px, side, size)  # type: ignore[arg-type]
@@ -115,14 +127,16 @@ def paint_films(draw: Draw, canvas: Canvas, ground: Ground, anchors: Anchors, si
     strong = draw.chance(0.65, m)
     dark = torch.where(strong, draw.uniform(0.45, 0.93, m), draw.uniform(1.05, 1.7, m))
     tint = dark[:, None] * (1 + draw.normal(m, 3) * 0.04)
-    mirror = torch.where(draw.chance(0.5, m), draw.log_uniform(0.2, 0.9, m), draw.log_uniform(1.0, 2.5, m))
+    mirror = torch.where(
+        draw.chance(0.5, m), draw.log_uniform(0.2, 0.9, m), draw.log_uniform(1.0, 2.5, m)
+    )
     haze = wide(draw.log_uniform(0.003, 0.05, m))
     blend(canvas, windows, Change(alpha_shown, tint[:, None, None], wide(mirror), haze))
     name_pixels(canvas, windows, (level < 1) & allowed, Kind.FILM)
 
 
 def paint_residues(draw: Draw, canvas: Canvas, ground: Ground, anchors: Anchors, side: int) -> None:
-    """Dried isopropanol or salt water: a rim where the last liquid stood, a faint inside, grains."""
+    """Dried isopropanol or salt water: a rim where the last liquid stood, faint inside, grains."""
     m = anchors.batch.shape[0]
     radius = torch.minimum(draw.log_uniform(0.03, 0.5, m), anchors.mm_per_px * side * 0.42)
     windows, u, v, allowed = stain_windows(anchors, ground, side, draw.chance(0.3, m))
@@ -161,13 +175,17 @@ def paint_chips(draw: Draw, canvas: Canvas, ground: Ground, anchors: Anchors, si
     name_pixels(canvas, windows, (level < 1) & allowed, Kind.DAMAGE)
 
 
-def paint_scratches(draw: Draw, canvas: Canvas, ground: Ground, anchors: Anchors, side: int) -> None:
-    """Scratches: straight or slightly bent grooves, a few um wide, darker or brighter than the face."""
+def paint_scratches(
+    draw: Draw, canvas: Canvas, ground: Ground, anchors: Anchors, side: int
+) -> None:
+    """Scratches: straight or slightly bent grooves, a few um wide, darker or brighter."""
     m = anchors.batch.shape[0]
     half = torch.minimum(draw.log_uniform(0.05, 0.45, m), anchors.mm_per_px * side * 0.45)
     windows, u, v, allowed = stain_windows(anchors, ground, side, draw.chance(0.1, m))
     bow = wide(draw.normal(m) * 0.25 / half * draw.unit(m))
-    distance = (v - bow * (u * u - wide(half) ** 2 * 0.5)).abs() / torch.sqrt(1 + (2 * bow * u) ** 2)
+    distance = (v - bow * (u * u - wide(half) ** 2 * 0.5)).abs() / torch.sqrt(
+        1 + (2 * bow * u) ** 2
+    )
     width = wide(torch.maximum(draw.log_uniform(0.0012, 0.009, m), 0.35 * anchors.mm_per_px))
     ends = torch.sigmoid((wide(half) - u.abs()) / (0.7 * wide(anchors.mm_per_px)))
     line = torch.exp(-((distance / width) ** 2) * 0.7) * ends

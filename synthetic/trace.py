@@ -12,7 +12,15 @@ from torch import Tensor
 
 from .scene import Cameras, Connectors, Part
 
-__all__ = ["Hits", "Rays", "camera_rays", "ferrule_interval", "outline_interval", "project", "trace"]
+__all__ = [
+    "Hits",
+    "Rays",
+    "camera_rays",
+    "ferrule_interval",
+    "outline_interval",
+    "project",
+    "trace",
+]
 
 FAR = 1.0e4
 START_MM = 9.0  # rays start this close to the part: float32 is too coarse from the lens
@@ -20,7 +28,7 @@ START_MM = 9.0  # rays start this close to the part: float32 is too coarse from 
 
 @dataclass(frozen=True)
 class Rays:
-    """Origins and unit directions, mm, each [N, H, W, 3], and the origin's distance from the camera."""
+    """Origins (mm) and unit directions [N, H, W, 3]; the origin's distance from the camera."""
 
     origin: Tensor
     direction: Tensor
@@ -50,7 +58,7 @@ def spread(value: Tensor) -> Tensor:
 
 
 def camera_axes(cameras: Cameras) -> tuple[Tensor, Tensor, Tensor]:
-    """Right, down and forward unit vectors, each [N, 3]: theta = turn lies at the picture's bottom."""
+    """Right, down and forward unit vectors [N, 3]: theta = turn lies at the picture's bottom."""
     st, ct, sa, ca = (f(v) for v in (cameras.tilt, cameras.turn) for f in (torch.sin, torch.cos))
     down = torch.stack([ct * ca, ct * sa, -st], dim=-1)
     forward = -torch.stack([st * ca, st * sa, ct], dim=-1)
@@ -81,7 +89,11 @@ def camera_rays(cameras: Cameras) -> Rays:
         + spread(down) * py[:, :, None, None]
     )  # reaches the fibre's depth at length 1
     length = ray.norm(dim=-1)
-    start = 1 - torch.minimum(cameras.depth * 0.6, torch.full_like(cameras.depth, START_MM)) / cameras.depth
+    start = (
+        1
+        - torch.minimum(cameras.depth * 0.6, torch.full_like(cameras.depth, START_MM))
+        / cameras.depth
+    )
     origin = spread(camera_centre(cameras)) + ray * spread(start)[..., None]
     return Rays(origin, ray / length[..., None], length * spread(start))
 
@@ -140,7 +152,9 @@ def ferrule_interval(connectors: Connectors, o: Tensor, d: Tensor) -> tuple[Tens
     centre = -connectors.dome_axis * connectors.dome_radius[:, None]
     oc = o - spread(centre)
     ball_in, ball_out = quadratic_interval(
-        torch.ones_like(a), (oc * d).sum(-1), (oc * oc).sum(-1) - spread(connectors.dome_radius) ** 2
+        torch.ones_like(a),
+        (oc * d).sum(-1),
+        (oc * oc).sum(-1) - spread(connectors.dome_radius) ** 2,
     )
     dz = torch.where(d[..., 2].abs() < 1e-7, 1e-7, d[..., 2])
     t_floor = (spread(connectors.floor_z) - o[..., 2]) / dz
@@ -164,7 +178,7 @@ def turned(v: Tensor, angle: Tensor) -> tuple[Tensor, Tensor]:
 def outline_interval(
     o: tuple[Tensor, Tensor], d: tuple[Tensor, Tensor], half: Tensor, corner: Tensor
 ) -> tuple[Tensor, Tensor]:
-    """Interval of a plane ray in a rounded rectangle: the union of two rectangles and four discs."""
+    """Interval of a plane ray in a rounded rectangle: the union of 2 rectangles and 4 discs."""
     (ox, oy), (dx, dy) = o, d
     dx = torch.where(dx.abs() < 1e-8, 1e-8, dx)
     dy = torch.where(dy.abs() < 1e-8, 1e-8, dy)
@@ -190,7 +204,7 @@ def outline_interval(
 def outline_distance(
     x: Tensor, y: Tensor, half: Tensor, corner: Tensor
 ) -> tuple[Tensor, Tensor, Tensor]:
-    """Signed distance to a rounded rectangle (negative inside) and its outward gradient (gx, gy)."""
+    """Signed distance to a rounded rectangle (negative inside) and its gradient (gx, gy)."""
     r = spread(corner)
     qx, qy = x.abs() - (spread(half[:, 0]) - r), y.abs() - (spread(half[:, 1]) - r)
     ax, ay = qx.clamp_min(0), qy.clamp_min(0)
@@ -204,7 +218,7 @@ def outline_distance(
 
 
 def housing_hit(connectors: Connectors, o: Tensor, d: Tensor) -> tuple[Tensor, Tensor]:
-    """First hit of housing, cavity or body behind it: (distance, part); no hit is (FAR, SURROUND)."""
+    """First hit of housing, cavity or body behind it: (distance, part), else (FAR, SURROUND)."""
     oxy, dxy = turned(o, connectors.key_rad), turned(d, connectors.key_rad)
     dz = torch.where(d[..., 2].abs() < 1e-7, -1e-7, d[..., 2])
     rim, floor = spread(connectors.rim_z), spread(connectors.floor_z)
@@ -218,7 +232,9 @@ def housing_hit(connectors: Connectors, o: Tensor, d: Tensor) -> tuple[Tensor, T
     on_front = down & (t_front > out_in) & (t_front < out_out) & ~opens
     below = o[..., 2] + d[..., 2] * out_in < rim
     on_side = (out_in < FAR) & below & (out_in > 0)
-    distance = torch.where(opens, t_cavity, torch.where(on_front, t_front, torch.where(on_side, out_in, FAR)))
+    distance = torch.where(
+        opens, t_cavity, torch.where(on_front, t_front, torch.where(on_side, out_in, FAR))
+    )
     part = torch.where(opens, torch.where(t_floor < cav_out, Part.FLOOR, Part.WALL), Part.HOUSING)
     part = torch.where(distance < FAR, part, Part.SURROUND)
     covered = (out_in, out_out)
@@ -234,7 +250,8 @@ def body_hit(
 ) -> tuple[Tensor, Tensor]:
     """The wider body behind the front, where it is nearer than what was hit so far.
 
-    `covered` is the ray's interval within the front's outline: there the body is inside the housing.
+    `covered` is the ray's interval within the front's outline: there the body is inside the
+    housing.
     """
     o, d = ray
     distance, part = so_far
@@ -267,7 +284,9 @@ def trace(connectors: Connectors, cameras: Cameras, rays: Rays) -> Hits:
     depth = (distance + rays.offset) * along - spread(cameras.depth)
     normal = normals(connectors, part, point, r)
     theta = torch.atan2(point[..., 1], point[..., 0])
-    return Hits(part, distance, depth, point, normal, travel_distance(connectors, part, point, r), theta)
+    return Hits(
+        part, distance, depth, point, normal, travel_distance(connectors, part, point, r), theta
+    )
 
 
 def normals(connectors: Connectors, part: Tensor, point: Tensor, r: Tensor) -> Tensor:
@@ -305,7 +324,9 @@ def housing_normals(
     side = (part == Part.HOUSING) & ~front
     body_side = (part == Part.BODY) & (body.abs() < 2e-3)
     # Near the lip the normal swings from the front's (0, 0, 1) to the wall's inward direction.
-    lip = torch.where(front, (1 - cav / bevel).clamp(0, 1), torch.where(wall, 1 - (drop / bevel).clamp(0, 1), 0.0))
+    lip = torch.where(
+        front, (1 - cav / bevel).clamp(0, 1), torch.where(wall, 1 - (drop / bevel).clamp(0, 1), 0.0)
+    )
     shoulder = torch.where(front, (1 + out / bevel).clamp(0, 1), 0.0)
     gx = torch.where(wall, -cgx, torch.where(side, ogx, torch.where(body_side, bgx, 0.0)))
     gy = torch.where(wall, -cgy, torch.where(side, ogy, torch.where(body_side, bgy, 0.0)))
@@ -323,7 +344,8 @@ def housing_normals(
 def travel_distance(connectors: Connectors, part: Tensor, point: Tensor, r: Tensor) -> Tensor:
     """Path length from the fibre's centre along the meridian, mm; 0 off the connector's inside."""
     dome_r, edge, radius = (
-        spread(v) for v in (connectors.dome_radius, connectors.edge_radius, connectors.ferrule_radius)
+        spread(v)
+        for v in (connectors.dome_radius, connectors.edge_radius, connectors.ferrule_radius)
     )
     chamfer_z, floor_z = spread(connectors.chamfer_z), spread(connectors.floor_z)
     z = point[..., 2]
@@ -336,8 +358,10 @@ def travel_distance(connectors: Connectors, part: Tensor, point: Tensor, r: Tens
     on_floor = s_floor + (r - radius)
     on_wall = on_floor + (z - floor_z)
     table = (
-        ((part == Part.ENDFACE) | (part == Part.FIBER), on_dome), (part == Part.CHAMFER, on_chamfer),
-        (part == Part.BARREL, on_barrel), (part == Part.FLOOR, on_floor), (part == Part.WALL, on_wall),
+        ((part == Part.ENDFACE) | (part == Part.FIBER), on_dome),
+        (part == Part.CHAMFER, on_chamfer),
+        (part == Part.BARREL, on_barrel), (part == Part.FLOOR, on_floor),
+        (part == Part.WALL, on_wall),
     )  # fmt: skip
     s = torch.zeros_like(r)
     for mask, value in table:

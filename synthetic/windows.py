@@ -1,7 +1,7 @@
 """Small windows round deposits, gathered from and scattered to whole pictures.
 
-A deposit touches a few hundred pixels of a million; working in windows keeps a picture with forty of
-them as cheap as a clean one.
+A deposit touches a few hundred pixels of a million; working in windows keeps a picture with forty
+of them as cheap as a clean one.
 """
 
 from dataclasses import dataclass
@@ -16,8 +16,9 @@ __all__ = ["Spot", "Windows", "cut_windows"]
 class Windows:
     """M square windows of side w.
 
-    `index` int64 [M, w, w]: flat pixel index in the [N, H, W] batch; `inside` bool [M, w, w]: whether
-    that pixel is in the picture (others point at pixel 0 of their picture and must not be written).
+    `index` int64 [M, w, w]: flat pixel index in the [N, H, W] batch; `inside` bool [M, w, w]:
+    whether that pixel is in the picture (others point at pixel 0 of their picture and must not be
+    written).
     """
 
     index: Tensor

@@ -7,6 +7,7 @@ import sys
 import time
 
 import torch
+
 from fiberward.synthetic.render import RenderPlan, render_batch
 
 PLANS = {
@@ -22,7 +23,9 @@ def wait(device: torch.device) -> None:
         torch.cuda.synchronize(device)
 
 
-def pictures_per_second(plan: RenderPlan, device: torch.device, repeats: int) -> tuple[float, float]:
+def pictures_per_second(
+    plan: RenderPlan, device: torch.device, repeats: int
+) -> tuple[float, float]:
     """Pictures per second and megapixels per second over `repeats` batches."""
     render_batch(plan, 0, device)
     wait(device)
@@ -38,7 +41,11 @@ def main() -> None:
     """Print a line per plan."""
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     repeats = 12 if device.type == "cuda" else 1
-    name = torch.cuda.get_device_name() if device.type == "cuda" else f"CPU, {torch.get_num_threads()} threads"
+    name = (
+        torch.cuda.get_device_name()
+        if device.type == "cuda"
+        else f"CPU, {torch.get_num_threads()} threads"
+    )
     for label, plan in PLANS.items():
         rate, mega = pictures_per_second(plan, device, repeats)
         print(f"{label}: {rate:.1f} pictures/s, {mega:.1f} Mpx/s on {name}")
