@@ -23,34 +23,32 @@ def bits(segmentation: Any) -> str:
 
 @pytest.fixture
 def scene(painted: Callable[..., Any]) -> tuple[Any, Any, Any]:
-    """Surfaces in broad bands, deposits of every kind on them, and the picture [700, 900, 3]."""
-    surface = np.zeros((700, 900), int)
-    surface[:, 150:] = 1
-    surface[100:, 300:] = 3
-    surface[350:, 300:800] = 5
-    kind = np.zeros((700, 900), int)
+    """Surfaces in broad bands, deposits of every kind on them, and the picture [448, 640, 3]."""
+    surface = np.zeros((448, 640), int)
+    surface[:, 110:] = 1
+    surface[70:, 210:] = 3
+    surface[240:, 210:560] = 5
+    kind = np.zeros((448, 640), int)
     for number in range(1, 7):
-        kind[80 * number : 80 * number + 20, 120 * number : 120 * number + 30] = number
-    kind[330:370, 380:520] = 3  # across two surfaces, and across the seams of a tile grid
+        kind[60 * number : 60 * number + 20, 90 * number : 90 * number + 30] = number
+    kind[210:250, 250:350] = 3  # across two surfaces, and across the seams of a tile grid
     return surface, kind, painted(surface, kind)
 
 
 def test_surfaces_and_kinds_are_read_back_from_a_picture_that_states_them(model_path, scene):
     surface, kind, rgb = scene
     seen = Segmenter(model_path)(rgb)
-    assert (seen.surface == surface).mean() > 0.99  # the model's 3x3 mean blurs the seams
+    assert (seen.surface == surface).mean() > 0.985  # the model's 3x3 mean blurs the seams
     np.testing.assert_array_equal(seen.kind, kind)
     np.testing.assert_allclose(seen.deposit_p, 1 - seen.kind_p[0], atol=1e-3)
-    assert seen.kind_p.shape == (7, 700, 900)
+    assert seen.kind_p.shape == (7, 448, 640)
     assert seen.unseen.max() == 0
 
 
 def test_a_picture_in_tiles_gets_the_deposits_it_gets_in_one_piece(model_path, scene):
     _, _, rgb = scene
     whole = Segmenter(model_path)(rgb)
-    grids = [
-        Segmenter(model_path, whole_px=4e5, tile_px=px)(rgb) for px in (500_000, 250_000, 180_000)
-    ]
+    grids = [Segmenter(model_path, whole_px=1.5e5, tile_px=px)(rgb) for px in (210_000, 140_000)]
     for tiled in grids:
         np.testing.assert_array_equal(tiled.kind, whole.kind)
         np.testing.assert_allclose(tiled.deposit_p, whole.deposit_p, atol=2e-6)
@@ -65,8 +63,8 @@ def test_a_picture_in_tiles_gets_the_deposits_it_gets_in_one_piece(model_path, s
 def test_the_same_picture_gives_the_same_bits_over_threads_and_order(model_path, scene):
     _, _, rgb = scene
     other = rgb[::-1].copy()
-    one = Segmenter(model_path, threads=1, whole_px=4e5, tile_px=2e5)
-    two = Segmenter(model_path, threads=2, whole_px=4e5, tile_px=2e5)
+    one = Segmenter(model_path, threads=1, whole_px=1.5e5, tile_px=1.4e5)
+    two = Segmenter(model_path, threads=2, whole_px=1.5e5, tile_px=1.4e5)
     first = bits(one(rgb))
     two(other)
     assert bits(two(rgb)) == first
