@@ -69,7 +69,10 @@ def reshoot_advice(reasons: Sequence[Reason]) -> tuple[str, ...]:
     """Sentences on which pictures to take again, from the reasons for a reshoot."""
     rules = {reason.rule for reason in reasons}
     lines: list[str] = []
-    if rules & {"no-usable-view", "coverage", "coarse-view", "unreadable-view"}:
+    again = [r.picture for r in reasons if r.rule == "unreadable-view" and r.picture is not None]
+    if again:
+        lines.append(f"Take these again, or leave them out: {', '.join(again)}.")
+    if rules & {"no-usable-view", "coverage", "coarse-view"}:
         lines.append(
             "Take one front view and three oblique ones (tilt 45 to 60 deg, 120 deg apart), "
             "sharp on the ferrule and without burnt-out highlights."

@@ -34,15 +34,17 @@ def missing_evidence(
 ) -> tuple[Reason, ...]:
     """Everything that keeps the pictures from carrying a mate; empty when nothing does.
 
-    A picture that shows nothing is named when something else is missing; alone it takes nothing
-    away from the others.
+    A picture that cannot be judged always stands in the way: what it would have shown is unknown.
+    One that is only too coarse is named when something else is missing; alone it takes nothing away.
     """
     usable = [view for view in views if _usable(view, rules)]
     found = list(_uncovered(coverage, rules)) + list(_turn_gap(usable, rules))
     if not usable:
         found.insert(0, Reason("no-usable-view", "No picture shows the connector well enough."))
-    if found:
-        found += [_useless(view, rules) for view in views if not _usable(view, rules)]
+    incomplete = bool(found)
+    for view in views:
+        if not view.readable or (incomplete and not _usable(view, rules)):
+            found.append(_useless(view, rules))
     return tuple(found)
 
 

@@ -144,6 +144,23 @@ def test_the_stop_size_of_each_surface_is_its_own_setting(surface, setting, rule
     assert verdict_of([film], rules=Rules(**{setting: 16.001})) == "mate"
 
 
+def test_a_reason_reads_like_a_sentence():
+    inside = deposit(kind=Kind.FILM, surface=Surface.CAVITY, s_um=9040.0, theta_deg=231.6)
+    assert judged([inside]).reasons[0].text == (
+        "Deposit 7 (film, 16 um) in the cavity, 9.04 mm from the fibre at 232 deg: a fixed size "
+        "stands in for its chance to reach the fibre, which is not computed yet (stops from 5 um)."
+    )
+    unknown = deposit(surface=Surface.CHAMFER, size_um=NAN, s_um=None, theta_deg=None)
+    text = judged([unknown]).reasons[0].text
+    assert text.startswith("Deposit 7 (particle, size unknown) on the chamfer: ")
+
+
+def test_a_film_across_the_sleeves_end_counts_as_under_the_sleeve():
+    across = deposit(kind=Kind.FILM, surface=Surface.BARREL, s_um=7500.0, s_min_um=5000.0)
+    assert rules_named(judged([across])) == ["on-barrel"]
+    assert rules_named(judged([replace(across, s_min_um=None)])) == ["on-barrel-behind-sleeve"]
+
+
 def test_barrel_and_cavity_rules_say_that_they_stand_in_for_reach():
     for surface in (Surface.BARREL, Surface.CAVITY, Surface.HOUSING):
         text = judged([deposit(kind=Kind.FILM, surface=surface)]).reasons[0].text
@@ -341,9 +358,16 @@ def test_views_that_show_nothing_never_end_in_a_mate(change):
         assert any("out of focus" in reason.text for reason in judgement.reasons)
 
 
-def test_one_useless_picture_beside_four_good_ones_takes_nothing_away():
+def test_one_picture_that_cannot_be_judged_beside_four_good_ones_is_no_mate():
     blurred = ViewEvidence("blurred.jpg", False, "out of focus", None)
-    assert verdict_of(views=(*FOUR, blurred)) == "mate"
+    judgement = judged(views=(*FOUR, blurred))
+    assert judgement.verdict == "reshoot"
+    assert [reason.picture for reason in judgement.reasons] == ["blurred.jpg"]
+
+
+def test_one_coarse_picture_beside_four_good_ones_takes_nothing_away():
+    coarse = replace(FOUR[0], picture="coarse.jpg", detection_limit_um=60.0)
+    assert verdict_of(views=(*FOUR, coarse)) == "mate"
 
 
 def test_no_pictures_at_all_are_no_mate():
