@@ -20,7 +20,8 @@ def camera(tilt_deg: float = 40.0, turn_deg: float = 30.0, roll_deg: float = 5.0
 
 def test_the_fibre_lands_on_its_stated_pixel_at_the_stated_depth():
     px, depth = camera().project([0.0, 0.0, 0.0])
-    assert np.allclose(px, (330.0, 200.0)) and np.isclose(depth, 40000.0)
+    assert np.allclose(px, (330.0, 200.0))
+    assert np.isclose(depth, 40000.0)
 
 
 def test_a_pixel_at_the_fibres_depth_spans_um_per_px():
@@ -41,7 +42,8 @@ def test_points_along_a_pixels_ray_project_back_onto_the_pixels_centre():
 
 def test_a_point_behind_the_camera_has_no_pixel():
     px, depth = camera(tilt_deg=0.0).project([0.0, 0.0, 50000.0])
-    assert np.isnan(px).all() and depth < 0
+    assert np.isnan(px).all()
+    assert depth < 0
 
 
 @pytest.mark.parametrize("tilt_deg", [0.0, 30.0, 70.0])
@@ -52,7 +54,8 @@ def test_the_side_at_the_turns_angle_lies_at_the_bottom_of_the_picture(tilt_deg,
     angle = np.radians([turn_deg, turn_deg + 90])
     rim = np.stack([900 * np.cos(angle), 900 * np.sin(angle), np.zeros(2)], axis=-1)
     (below, aside), _ = view.project(rim)
-    assert abs(below[0] - 320) < 1e-6 and below[1] > 240 + 5
+    assert abs(below[0] - 320) < 1e-6
+    assert below[1] > 240 + 5
     assert aside[0] > 320 + 5
 
 
