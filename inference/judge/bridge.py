@@ -6,13 +6,14 @@ of this takes grain and ferrule as rigid and the apex on the axis: the worst cas
 """
 
 from dataclasses import dataclass
-from math import asin, hypot, isfinite, pi, sin, sqrt
+from math import asin, degrees, hypot, isfinite, pi, sin, sqrt
 
 from ...model.families import FAMILIES, ConnectorFamily
 from ...model.kinds import KINDS
 from ...model.shape import ConnectorShape
 from ...model.surfaces import Surface
 from ..see.fuse import Deposit
+from .harm import Harm, harm_of_gap, harm_of_shift
 
 __all__ = [
     "Bridge",
@@ -106,6 +107,7 @@ class Bridge:
     `grain_um`: its height, taken as its area-equivalent size. `radius_um`: its nearest point to the
     axis. `radius_limit_um`: bridge radius, clipped at the endface's edge. `rest_gap_um`: what it
     leaves open at the fibre. `contact_um`: diameter of the Hertz contact of the clean joint.
+    `harm`: by the rest gap, empty where there is none.
     """
 
     bridges: bool
@@ -115,6 +117,7 @@ class Bridge:
     radius_limit_um: float
     rest_gap_um: float
     contact_um: float
+    harm: tuple[Harm, ...]
     assumes: str
 
 
@@ -122,7 +125,7 @@ class Bridge:
 class Wedge:
     """Upper bound on what a hard grain between barrel and sleeve does to the ferrule's end.
 
-    `offset_um` sideways at the endface, `tilt_deg` of the axis.
+    `offset_um` sideways at the endface, `tilt_deg` of the axis, `harm` by both.
     """
 
     grain_um: float
@@ -130,6 +133,7 @@ class Wedge:
     sleeve_reach_um: float
     offset_um: float
     tilt_deg: float
+    harm: tuple[Harm, ...]
     assumes: str
 
 
@@ -172,14 +176,16 @@ def bridge_of(deposit: Deposit, shape: ConnectorShape) -> Bridge | None:
     radius = shape.dome_radius_um * sin(nearest / shape.dome_radius_um)
     limit = min(bridge_radius_um(deposit.size_um, shape.dome_radius_um), shape.endface_edge_um)
     gap = gap_um(radius, shape.dome_radius_um)
+    rest = rest_gap_um(deposit.size_um, radius, shape.dome_radius_um)
     return Bridge(
         bridges=deposit.size_um > gap,
         grain_um=deposit.size_um,
         radius_um=radius,
         gap_um=gap,
         radius_limit_um=limit,
-        rest_gap_um=rest_gap_um(deposit.size_um, radius, shape.dome_radius_um),
+        rest_gap_um=rest,
         contact_um=hertz_contact(spring_force_n(shape), shape.dome_radius_um).diameter_um,
+        harm=harm_of_gap(rest) if rest > 0 else (),
         assumes="rigid grain as high as its size, a like dome opposite, apexes on the axis",
     )
 
@@ -202,12 +208,14 @@ def wedge_of(deposit: Deposit, shape: ConnectorShape) -> Wedge | None:
     height = deposit.size_um
     lever = max(at, reach - at)
     offset = height * reach / (reach - at) if at <= reach / 2 else height
+    tilt = degrees(height / lever)
     return Wedge(
         grain_um=height,
         from_front_um=at,
         sleeve_reach_um=reach,
         offset_um=offset,
-        tilt_deg=height / lever * 180 / pi,
+        tilt_deg=tilt,
+        harm=harm_of_shift(offset, tilt),
         assumes="rigid grain as high as its size, rigid ferrule, split sleeve without clearance",
     )
 

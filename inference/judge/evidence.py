@@ -35,7 +35,8 @@ def missing_evidence(
     """Everything that keeps the pictures from carrying a mate; empty when nothing does.
 
     A picture that cannot be judged always stands in the way: what it would have shown is unknown.
-    One that is only too coarse is named when something else is missing; alone it takes nothing away.
+    One that is only too coarse is named when something else is missing; alone it takes nothing
+    away.
     """
     usable = [view for view in views if _usable(view, rules)]
     found = list(_uncovered(coverage, rules)) + list(_turn_gap(usable, rules))

@@ -23,12 +23,15 @@ __all__ = [
     "fresnel_reflectance",
     "gap_diffraction_db",
     "harm_of",
+    "harm_of_gap",
+    "harm_of_shift",
     "incoherent_gap_db",
     "loss_db",
     "mask_blocked_fraction",
     "masked_mode_db",
     "mode_overlap",
     "multimode_disc_db",
+    "multimode_offset_db",
     "rayleigh_range_um",
     "return_loss_db",
     "worst_coherent_gap",
@@ -187,27 +190,35 @@ def masked_mode_db(blocked_fraction: float) -> float:
 def multimode_disc_db(diameter_um: float, core_um: float, offset_um: float = 0.0) -> float:
     """Loss (dB) of an opaque disc on a core evenly filled with light: its covered share.
 
-    Plain power overlap, no mode coupling; circle-circle intersection as in any geometry text.
+    Plain power overlap, no mode coupling.
     """
-    a, b, d = diameter_um / 2, core_um / 2, offset_um
-    if d >= a + b:
-        covered = 0.0
-    elif d <= abs(a - b):
-        covered = pi * min(a, b) ** 2
-    else:
-        one = acos((d * d + a * a - b * b) / (2 * d * a))
-        two = acos((d * d + b * b - a * a) / (2 * d * b))
-        covered = a * a * (one - sin(one) * cos(one)) + b * b * (two - sin(two) * cos(two))
-    return loss_db(max(0.0, 1 - covered / (pi * b * b)))
+    covered = _lens_um2(diameter_um / 2, core_um / 2, offset_um) / (pi * core_um**2 / 4)
+    return loss_db(max(0.0, 1 - covered))
+
+
+def multimode_offset_db(core_um: float, offset_um: float) -> float:
+    """Loss (dB) of a lateral offset between two like cores evenly filled with light."""
+    return loss_db(_lens_um2(core_um / 2, core_um / 2, offset_um) / (pi * core_um**2 / 4))
+
+
+def _lens_um2(a: float, b: float, distance: float) -> float:
+    """Area common to two circles of radius a and b (plane geometry)."""
+    if distance >= a + b:
+        return 0.0
+    if distance <= abs(a - b):
+        return pi * min(a, b) ** 2
+    one = acos((distance**2 + a * a - b * b) / (2 * distance * a))
+    two = acos((distance**2 + b * b - a * a) / (2 * distance * b))
+    return a * a * (one - sin(one) * cos(one)) + b * b * (two - sin(two) * cos(two))
 
 
 @dataclass(frozen=True)
 class Harm:
-    """What a deposit does once it lies on the core. `interval`: (0 as it may miss, worst) in dB.
+    """What dirt does to a joint in one mode. `interval`: (0 as it may miss, worst), dB.
 
-    `loss_db` is the worst case, a centred opaque disc of the deposit's size, capped at LOSS_CAP_DB.
-    `return_loss_db` is the lowest that a thin air gap can give; None for an angled endface (the
-    normal-incidence formulas do not hold) and for multimode.
+    `loss_db` is the worst case, capped at LOSS_CAP_DB. `return_loss_db` is the lowest that can
+    come of it; None for an angled endface (the normal-incidence formulas do not hold), for
+    multimode, and where the dirt opens no gap.
     """
 
     wavelength_nm: float
@@ -217,12 +228,52 @@ class Harm:
     interval: tuple[float, float]
 
 
+def _harm(mode: FiberMode, worst_db: float, reflected_db: float | None) -> Harm:
+    worst = min(worst_db, LOSS_CAP_DB)
+    return Harm(mode.wavelength_nm, mode.name, worst, reflected_db, (0.0, worst))
+
+
+def harm_of_gap(gap_um: float) -> tuple[Harm, ...]:
+    """Harm per mode of MODES by an air gap of up to `gap_um` between upright endfaces.
+
+    Single mode: spreading over the gap plus the worst interference that a gap up to this wide can
+    have (the quarter wave once it is reached). Multimode: the incoherent gap, no return loss.
+    """
+    rows: list[Harm] = []
+    for mode in MODES:
+        if mode.mfd_um is None:
+            rows.append(_harm(mode, incoherent_gap_db() if gap_um > 0 else 0.0, None))
+            continue
+        widest = min(gap_um, mode.wavelength_nm * 1e-3 / 4)
+        loss, reflected = coherent_gap(widest, mode.wavelength_nm)
+        loss += gap_diffraction_db(gap_um, mode.mfd_um, mode.wavelength_nm)
+        rows.append(_harm(mode, loss, reflected if isfinite(reflected) else None))
+    return tuple(rows)
+
+
+def harm_of_shift(offset_um: float, tilt_deg: float) -> tuple[Harm, ...]:
+    """Harm per mode of MODES by an offset and a tilt; the gap taken as filled with glass.
+
+    Single mode: `mode_overlap`. Multimode: the offset's power overlap; tilt is left out.
+    """
+    rows: list[Harm] = []
+    for mode in MODES:
+        if mode.mfd_um is None:
+            rows.append(_harm(mode, multimode_offset_db(mode.core_um or 0.0, offset_um), None))
+            continue
+        medium = (mode.wavelength_nm, FIBER_INDEX)
+        coupled = mode_overlap(mode.mfd_um, mode.mfd_um, offset_um, tilt_deg, medium)
+        rows.append(_harm(mode, loss_db(coupled), None))
+    return tuple(rows)
+
+
 _OPAQUE = (Kind.PARTICLE, Kind.LINT, Kind.RESIDUE)
 
 
 def harm_of(deposit: Deposit, angled: bool) -> tuple[Harm, ...] | None:
     """Harm per mode of MODES once the deposit lies on the core; None for kinds not opaque.
 
+    Taken as a centred opaque disc; the return loss is that of the worst air gap it may open.
     Lint blocks with its width, the others with their area-equivalent size. Films, liquids and
     damage are not opaque masks: no figure is given for them, nor for an unknown size.
     """
@@ -238,6 +289,5 @@ def harm_of(deposit: Deposit, angled: bool) -> tuple[Harm, ...] | None:
             reflected = None if angled else worst_coherent_gap()[1]
         else:
             worst, reflected = multimode_disc_db(across, mode.core_um or 0.0), None
-        worst = min(worst, LOSS_CAP_DB)
-        rows.append(Harm(mode.wavelength_nm, mode.name, worst, reflected, (0.0, worst)))
+        rows.append(_harm(mode, worst, reflected))
     return tuple(rows)

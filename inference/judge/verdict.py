@@ -87,21 +87,22 @@ def judge(
     rules: Rules | None = None,
     stated: Stated | None = None,
 ) -> Judgement:
-    """Judge one connector from all deposits above the detection floor; the nearest come first.
+    """Judge one connector from all deposits above the detection floor.
 
+    `Judgement.deposits` keeps their order; reasons go fiberward, the nearest deposit first.
     `coverage`, `shape`: None where no view could be placed, which never ends in a mate.
     """
     rules, stated = rules or Rules(), stated or Stated()
     angled = _is_angled(shape, stated)
-    deposits = sorted(deposits, key=_nearness)
     judged = tuple(_judge_deposit(deposit, shape, angled, rules) for deposit in deposits)
-    sure = [deposit for deposit, row in zip(deposits, judged, strict=True) if row.sure]
+    rows = sorted(zip(deposits, judged, strict=True), key=lambda pair: _nearness(pair[0]))
+    sure = [deposit for deposit, row in rows if row.sure]
     table = table_for(rules.fiber_mode, "apc" if angled else "pc")
     in_zone = _grade(sure, coverage, views, table, (rules, stated))
     left = tuple(d for d in sure if _is_left(d, table, rules, stated))
-    stops = _stops(sure, judged, in_zone, left)
+    stops = _stops([row for _, row in rows], in_zone, left)
     stops += _zone_stops(sure, in_zone, table)
-    missing = _doubts(deposits, judged, (in_zone, table, rules))
+    missing = _doubts(rows, (in_zone, table, rules))
     missing += missing_evidence(coverage, views, rules)
     missing += _grade_wanted(in_zone, rules)
     verdict, reasons = _decide(stops, missing, rules, stated)
@@ -169,14 +170,15 @@ def _is_left(deposit: Deposit, table: ZoneTable | None, rules: Rules, stated: St
 
 
 def _stops(
-    sure: Sequence[Deposit],
-    judged: Sequence[DepositJudgement],
-    in_zone: InZone,
-    left: Sequence[Deposit],
+    judged: Sequence[DepositJudgement], in_zone: InZone, left: Sequence[Deposit]
 ) -> tuple[Reason, ...]:
     """Every ground for cleaning that lies in a sure deposit or in what a person said."""
-    may_stop = {deposit.id for deposit in sure} - {deposit.id for deposit in left}
-    found = [row.stop for row in judged if row.deposit_id in may_stop and row.stop is not None]
+    may_stay = {deposit.id for deposit in left}
+    found = [
+        row.stop
+        for row in judged
+        if row.sure and row.stop is not None and row.deposit_id not in may_stay
+    ]
     if in_zone.stated == "outside":
         text = f"The graded zones are outside their limits, as stated by {in_zone.stated_by}."
         found.append(Reason("in-zone-stated", text))
@@ -217,20 +219,20 @@ def _left_reasons(left: Sequence[Deposit], stated: Stated) -> list[Reason]:
 
 
 def _doubts(
-    deposits: Sequence[Deposit],
-    judged: Sequence[DepositJudgement],
+    rows: Sequence[tuple[Deposit, DepositJudgement]],
     context: tuple[InZone, ZoneTable | None, Rules],
 ) -> tuple[Reason, ...]:
     """Unsure deposits that would ask for cleaning, alone or by a limit of the graded zones."""
     in_zone, table, rules = context
-    meant = {row.deposit_id for row in judged if row.stop is not None}
+    deposits = [deposit for deposit, _ in rows]
+    meant = {row.deposit_id for _, row in rows if row.stop is not None}
     if table is not None:
         open_limits = [
             limit for limit in table.limits if limit.name not in (in_zone.rows_over or ())
         ]
         meant |= {d.id for limit in open_limits for d in breaking(limit, deposits, table)}
     found: list[Reason] = []
-    for deposit, row in zip(deposits, judged, strict=True):
+    for deposit, row in rows:
         if not row.sure and deposit.id in meant:
             text = f"The pictures cannot tell whether there is dirt: {where(deposit)}."
             limit = rules.sure_confidence

@@ -14,6 +14,7 @@ from fiberward.inference.judge.bridge import (
     spring_force_n,
     wedge_of,
 )
+from fiberward.inference.judge.harm import harm_of_gap, harm_of_shift
 from fiberward.inference.see.fuse import Deposit
 from fiberward.model.kinds import Kind
 from fiberward.model.profile import ConnectorShape, MeridianProfile
@@ -44,6 +45,8 @@ def test_a_10_um_grain_at_300_um_bridges_at_20_mm_and_not_at_8_mm():
     assert wide.radius_limit_um == pytest.approx(447.2, abs=0.1)
     assert tight.radius_limit_um == pytest.approx(282.8, abs=0.1)
     assert wide.rest_gap_um == pytest.approx(10.0 - 4.5, abs=0.01)
+    assert tight.harm == ()
+    assert wide.harm == harm_of_gap(wide.rest_gap_um)
     assert tight.rest_gap_um == 0.0
 
 
@@ -118,6 +121,7 @@ def test_the_wedge_bound_by_hand(from_front, offset, lever):
     assert wedge.from_front_um == pytest.approx(from_front)
     assert wedge.offset_um == pytest.approx(offset)
     assert wedge.tilt_deg == pytest.approx(math.degrees(5.0 / lever))
+    assert wedge.harm == harm_of_shift(wedge.offset_um, wedge.tilt_deg)
 
 
 def test_a_grain_behind_the_sleeve_does_not_wedge():

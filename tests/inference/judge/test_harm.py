@@ -12,6 +12,8 @@ from fiberward.inference.judge.harm import (
     coherent_gap,
     disc_blocked_fraction,
     harm_of,
+    harm_of_gap,
+    harm_of_shift,
     mask_blocked_fraction,
     mode_overlap,
     worst_coherent_gap,
@@ -120,3 +122,39 @@ def test_overlap_is_symmetric_and_never_above_one(mfd1, mfd2, offset, tilt):
 def test_a_lossless_gap_passes_what_it_does_not_reflect(gap_um):
     loss, reflected = coherent_gap(gap_um, 1310.0)
     assert 10 ** (-loss / 10) + 10 ** (-reflected / 10) == pytest.approx(1.0)
+
+
+def test_a_gap_of_8_7_um_costs_interference_and_a_little_spreading():
+    # 10 um grain at r = 125 um, R = 12 mm: 0.03 dB spreading, up to 0.62 dB interference, return
+    # loss down to 8.73 dB (calculated)
+    sm, _, mm = harm_of_gap(8.7)
+    assert sm.loss_db == pytest.approx(0.624 + 0.032, abs=2e-3)
+    assert sm.return_loss_db == pytest.approx(8.73, abs=0.01)
+    assert mm.loss_db == pytest.approx(0.318, abs=1e-3)
+    assert mm.return_loss_db is None
+
+
+def test_a_gap_below_the_quarter_wave_costs_what_it_has():
+    # 0.1 um at 1310 nm: 0.141 dB, 14.97 dB (calculated)
+    sm = harm_of_gap(0.1)[0]
+    assert sm.loss_db == pytest.approx(0.141, abs=1e-3)
+    assert sm.return_loss_db == pytest.approx(14.97, abs=0.06)
+    assert [row.loss_db for row in harm_of_gap(0.0)] == [0.0, 0.0, 0.0]
+    assert harm_of_gap(0.0)[0].return_loss_db is None
+
+
+def test_a_shift_of_1_um_costs_0_2_db_and_tilt_adds_to_it():
+    # 0.2052 dB offset (calculated); tilt of 1 deg in glass 0.3468 dB
+    rows = harm_of_shift(1.0, 0.0)
+    assert rows[0].loss_db == pytest.approx(0.2052, abs=1e-4)
+    assert rows[1].loss_db == pytest.approx(0.1606, abs=1e-4)
+    assert harm_of_shift(1.0, 1.0)[0].loss_db == pytest.approx(0.2052 + 0.3468, abs=5e-4)
+    assert {row.return_loss_db for row in rows} == {None}
+    assert harm_of_shift(100.0, 0.0)[0].loss_db == LOSS_CAP_DB
+    assert harm_of_shift(100.0, 0.0)[2].loss_db == LOSS_CAP_DB
+
+
+def test_two_like_cores_offset_by_their_radius_share_a_lens():
+    # two circles of radius r at distance r overlap by (2 pi/3 - sqrt(3)/2) r^2
+    share = (2 * np.pi / 3 - np.sqrt(3) / 2) / np.pi
+    assert harm_of_shift(25.0, 0.0)[2].loss_db == pytest.approx(-10 * np.log10(share))

@@ -241,7 +241,9 @@ def test_reasons_go_fiberward_whatever_the_order_given():
     middle = deposit(id=2, s_um=600.0, s_min_um=590.0)
     near = deposit(id=3, s_um=300.0, s_min_um=290.0)
     for order in ([far, middle, near], [near, far, middle]):
-        assert [r.deposit_id for r in judged(order).reasons] == [3, 2, 1]
+        judgement = judged(order)
+        assert [r.deposit_id for r in judgement.reasons] == [3, 2, 1]
+        assert [row.deposit_id for row in judgement.deposits] == [d.id for d in order]
 
 
 # -- unsure ----------------------------------------------------------------------------------------
