@@ -98,20 +98,19 @@ class GlobalBranch(nn.Module):
     """What the whole picture says, fed back to every place at /32.
 
     Each place attends to the picture at /64 (a quarter of the keys, so that a 5-megapixel
-    picture stays affordable), and a pooled vector is added everywhere.
+    picture stays affordable) and sees the picture's mean. Every map is batch-normalised: without,
+    one step of the optimiser moves the deepest features of the whole picture at once, and the net
+    hardly learns.
     """
 
     def __init__(self, channels: int, heads: int) -> None:
         super().__init__()
         self.heads, self.width = heads, channels // 2 // heads
         inner = self.heads * self.width
-        self.query = nn.Conv2d(channels, inner, 1)
-        self.key = nn.Conv2d(channels, inner, 1)
-        self.value = nn.Conv2d(channels, inner, 1)
-        self.back = conv_bn(inner, channels, 1)
-        self.pooled = nn.Sequential(
-            nn.Linear(channels, channels // 2), nn.ReLU(), nn.Linear(channels // 2, channels)
-        )
+        self.query = conv_bn(channels, inner, 1)
+        self.key = conv_bn(channels, inner, 1)
+        self.value = conv_bn(channels, inner, 1)
+        self.back = conv_bn(inner + channels, channels, 1)
 
     def split(self, x: Tensor) -> Tensor:
         """[N, heads * width, h, w] -> [N, heads, h * w, width]."""
@@ -125,8 +124,8 @@ class GlobalBranch(nn.Module):
         k, v = self.split(self.key(coarse)), self.split(self.value(coarse))
         seen = torch.softmax(q @ k.transpose(2, 3), dim=-1) @ v  # [N, heads, h * w, width]
         seen = seen.transpose(2, 3).reshape(n, self.heads * self.width, h, w)
-        everywhere = self.pooled(x.mean(dim=(2, 3)))[:, :, None, None]
-        return F.relu(x + self.back(seen) + everywhere)
+        everywhere = x.mean(dim=(2, 3), keepdim=True).expand_as(x)
+        return F.relu(x + self.back(torch.cat([seen, everywhere], dim=1)))
 
 
 class UpStage(nn.Module):
