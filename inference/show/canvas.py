@@ -113,13 +113,14 @@ class Canvas:
         self, mask: npt.NDArray[np.bool_], color: Color, opacity: float, pitch_px: float = 9
     ) -> None:
         """Diagonal hatching on the pixels of `mask` [H, W]."""
-        height, width = self.size_hw
-        # one period of an antialiased stripe, a third of the pitch wide
-        across = (np.arange(height)[:, None] + np.arange(width)[None, :]) / 2**0.5 % pitch_px
+        rows, columns = np.nonzero(mask)
+        across = ((rows + columns) / 2**0.5 % pitch_px).astype(np.float32)
+        # an antialiased stripe, a third of the pitch wide
         stripe = np.clip(pitch_px / 6 + 0.5 - np.abs(across - pitch_px / 2), 0, 1)
-        share = (stripe * opacity)[mask][:, None].astype(np.float32)
-        part = self.rgb[mask].astype(np.float32)
-        self.rgb[mask] = np.round(part + (np.array(color) - part) * share).astype(np.uint8)
+        share = (stripe * np.float32(opacity))[:, None]
+        part = self.rgb[rows, columns].astype(np.float32)
+        mixed = part + (np.array(color, np.float32) - part) * share
+        self.rgb[rows, columns] = np.round(mixed).astype(np.uint8)
 
     def outline(
         self,
