@@ -21,7 +21,7 @@ import numpy.typing as npt
 from ...model.camera import SurfaceCoordinates
 from ...model.kinds import Kind
 from ...model.surfaces import Surface
-from .outline import centre_line_um, corners_px, enclosing_diameter, feret_diameters, inscribed_px
+from .outline import centre_line_um, corners_px, hull_diameters, inscribed_px
 from .places import (
     FLAT,
     PiecePixels,
@@ -211,7 +211,7 @@ def _record(
     mask[y - y0, x - x0] = True
     metric = seen.metric[number]
     points = (outline - outline[0]) @ metric.T
-    longest, width = feret_diameters(points)
+    longest, width, enclosing = hull_diameters(points)
     kind, length = Kind(int(seen.pixels.kind[number])), None
     if kind == Kind.LINT:
         length = centre_line_um(mask, metric)
@@ -240,7 +240,7 @@ def _record(
         feret_max_um=longest,
         width_um=width,
         length_um=length,
-        enclosing_um=enclosing_diameter(points),
+        enclosing_um=enclosing,
         in_zone_area_um2=float(seen.in_zone_um2[number]),
         unsure=which[1],
     )

@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["centre_line_um", "corners_px", "enclosing_diameter", "feret_diameters", "inscribed_px"]
+__all__ = ["centre_line_um", "corners_px", "hull_diameters", "inscribed_px"]
 
 Floats = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -19,40 +19,27 @@ def corners_px(row: npt.ArrayLike, first: npt.ArrayLike, last: npt.ArrayLike) ->
     return np.stack([x, np.concatenate([y, y + 1, y, y + 1])], axis=-1)
 
 
-def feret_diameters(points: Floats) -> tuple[float, float]:
-    """The longest and the shortest distance between parallel tangents of points [n, 2].
+def hull_diameters(points: Floats) -> tuple[float, float, float]:
+    """The longest and the shortest Feret diameter of points [n, 2] and their enclosing circle's.
 
-    The longest is the convex hull's longest chord; the shortest has one tangent along a hull edge.
+    Feret: the distance between parallel tangents. The longest is the hull's longest chord; the
+    shortest has one tangent along a hull edge.
     """
-    hull = _hull(points)
+    import cv2
+
+    cv: Any = cv2
+    # float32 is what OpenCV takes; about the points' own middle it is exact enough.
+    rounded = cv.convexHull((points - points.mean(axis=0)).astype(np.float32)).reshape(-1, 2)
+    _, radius = cv.minEnclosingCircle(rounded)
+    hull = rounded.astype(np.float64)
     chords = hull[:, None] - hull[None]
     longest = float(np.sqrt((chords**2).sum(axis=-1).max()))
-    edges = np.roll(hull, -1, axis=0) - hull
+    edges = np.concatenate([hull[1:], hull[:1]]) - hull
     length = np.hypot(edges[:, 0], edges[:, 1])
     edges, length = edges[length > 0], length[length > 0]
-    if not length.size:
-        return longest, 0.0
-    normal = np.stack([-edges[:, 1], edges[:, 0]], axis=-1) / length[:, None]
-    across = hull @ normal.T
-    return longest, float(np.ptp(across, axis=0).min())
-
-
-def enclosing_diameter(points: Floats) -> float:
-    """The diameter of the smallest circle that holds points [n, 2]."""
-    import cv2
-
-    cv: Any = cv2
-    _, radius = cv.minEnclosingCircle(_hull(points).astype(np.float32))
-    return 2.0 * float(radius)
-
-
-def _hull(points: Floats) -> Floats:
-    import cv2
-
-    cv: Any = cv2
-    origin = points.mean(axis=0)
-    hull = cv.convexHull((points - origin).astype(np.float32)).reshape(-1, 2)
-    return hull.astype(np.float64) + origin
+    normal = np.stack([-edges[:, 1], edges[:, 0]]) / length
+    across = hull @ normal
+    return longest, float(np.ptp(across, axis=0).min()), 2.0 * float(radius)
 
 
 def inscribed_px(mask: Mask) -> float:

@@ -288,8 +288,8 @@ def test_three_thousand_deposits_in_twenty_megapixels_take_under_a_second():
     size = (4000, 5000)
     coordinates = surface_coordinates(camera(0.0, 0.6, size), SHAPE)
     seen = segmentation(coordinates, many(size, 3000))
-    start = time.perf_counter()
+    start = time.process_time()  # of the processor: other work on the machine does not count
     found = measure_deposits(seen, coordinates, 0)
-    took = time.perf_counter() - start
+    took = time.process_time() - start
     assert len(found) == 3000
     assert took < 1.0
