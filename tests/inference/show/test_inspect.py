@@ -191,7 +191,7 @@ def test_a_missing_model_file_is_exit_4(drawing, tmp_path, monkeypatch, capsys):
     assert "none.onnx" in capsys.readouterr().err
 
 
-# -- bad input: one of four pictures is bad, then all ------------------------------------------------
+# -- bad input: one of four pictures is bad, then all ----------------------------------------------
 
 
 def _animated(path):
