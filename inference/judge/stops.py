@@ -35,11 +35,19 @@ def is_sure(deposit: Deposit, rules: Rules) -> bool:
 _ON = {surface: "in" if surface == Surface.CAVITY else "on" for surface in Surface}
 
 
+def _extent_um(deposit: Deposit) -> float:
+    """What the stop sizes are held against: a thread's reach, else the area-equivalent size."""
+    return deposit.feret_max_um if deposit.kind == Kind.LINT else deposit.size_um
+
+
 def where(deposit: Deposit) -> str:
     """A deposit named in words: number, kind, size and place."""
-    place = "" if deposit.s_um is None else f", {deposit.s_um / 1000:.2f} mm from the fibre"
+    place = (
+        "" if deposit.s_um is None else f", {deposit.s_um / 1000:.2f} mm from the fibre's centre"
+    )
     side = "" if deposit.theta_deg is None else f" at {deposit.theta_deg:.0f} deg"
-    size = f"{deposit.size_um:.0f} um" if isfinite(deposit.size_um) else "size unknown"
+    extent, long = _extent_um(deposit), " long" if deposit.kind == Kind.LINT else ""
+    size = f"{extent:.0f} um{long}" if isfinite(extent) else "size unknown"
     return (
         f"deposit {deposit.id} ({KIND_NAMES[deposit.kind]}, {size}) "
         f"{_ON[deposit.surface]} the {SURFACE_NAMES[deposit.surface]}{place}{side}"
@@ -64,7 +72,7 @@ def stop_of(
     if wedge is not None and not wedge.offset_um < rules.wedge_offset_um:
         return _wedges(deposit, wedge, rules)
     rule, limit, why = _PLACES[deposit.surface](deposit, shape, rules)
-    extent = deposit.feret_max_um if deposit.kind == Kind.LINT else deposit.size_um
+    extent = _extent_um(deposit)
     if extent < limit:
         return None
     if deposit.kind == Kind.DAMAGE:

@@ -147,9 +147,12 @@ def test_the_stop_size_of_each_surface_is_its_own_setting(surface, setting, rule
 def test_a_reason_reads_like_a_sentence():
     inside = deposit(kind=Kind.FILM, surface=Surface.CAVITY, s_um=9040.0, theta_deg=231.6)
     assert judged([inside]).reasons[0].text == (
-        "Deposit 7 (film, 16 um) in the cavity, 9.04 mm from the fibre at 232 deg: a fixed size "
-        "stands in for its chance to reach the fibre, which is not computed yet (stops from 5 um)."
+        "Deposit 7 (film, 16 um) in the cavity, 9.04 mm from the fibre's centre at 232 deg: a fixed "
+        "size stands in for its chance to reach the fibre, which is not computed yet (stops from 5 um)."
     )
+    thread = deposit(kind=Kind.LINT, feret_max_um=310.0)
+    assert "(lint, 310 um long)" in judged([thread]).reasons[0].text
+    assert judged([thread]).reasons[0].figure == 310.0
     unknown = deposit(surface=Surface.CHAMFER, size_um=NAN, s_um=None, theta_deg=None)
     text = judged([unknown]).reasons[0].text
     assert text.startswith("Deposit 7 (particle, size unknown) on the chamfer: ")
