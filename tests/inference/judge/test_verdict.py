@@ -147,8 +147,9 @@ def test_the_stop_size_of_each_surface_is_its_own_setting(surface, setting, rule
 def test_a_reason_reads_like_a_sentence():
     inside = deposit(kind=Kind.FILM, surface=Surface.CAVITY, s_um=9040.0, theta_deg=231.6)
     assert judged([inside]).reasons[0].text == (
-        "Deposit 7 (film, 16 um) in the cavity, 9.04 mm from the fibre's centre at 232 deg: a fixed "
-        "size stands in for its chance to reach the fibre, which is not computed yet (stops from 5 um)."
+        "Deposit 7 (film, 16 um) in the cavity, 9.04 mm from the fibre's centre at 232 deg: "
+        "a fixed size stands in for its chance to reach the fibre, which is not computed yet "
+        "(stops from 5 um)."
     )
     thread = deposit(kind=Kind.LINT, feret_max_um=310.0)
     assert "(lint, 310 um long)" in judged([thread]).reasons[0].text
