@@ -19,7 +19,7 @@ from ...model.kinds import KIND_NAMES, Kind
 from ...model.surfaces import SURFACE_NAMES
 from .model_file import ModelCard, Thresholds, open_model
 from .pieces import connected_pieces, ring_around
-from .tiles import Span, tile_grid
+from .tiles import Span, blend_shares, tile_grid
 
 __all__ = ["Segmentation", "Segmenter", "deposit_pieces"]
 
@@ -119,31 +119,26 @@ class Segmenter:
     def _blended(self, rgb: Bytes, whole_surface: Floats) -> Iterator[Floats]:
         """Bands of the picture's tiles, blended, with the whole picture's say about surfaces."""
         rows, cols = tile_grid(rgb.shape[:2], self._tile_px)
-        carried, carried_weight = np.zeros((PLANES, 0, 0), np.float32), np.zeros(0, np.float32)
-        for row, after in zip(rows, (*rows[1:], None), strict=True):
-            weight = row.weight()
-            band = self._row(rgb, row, cols) * weight[:, None]
-            if carried_weight.size:
-                band[:, : carried_weight.size] += carried
-                weight[: carried_weight.size] += carried_weight
+        carried = np.zeros((PLANES, 0, rgb.shape[1]), np.float32)
+        for row, after, share in zip(rows, (*rows[1:], None), blend_shares(rows), strict=True):
+            band = self._row(rgb, (row, share), cols)
+            band[:, : carried.shape[1]] += carried
             done = (after.start if after else row.stop) - row.start
-            carried, carried_weight = band[:, done:], weight[done:]
-            planes = band[:, :done] / weight[:done, None]
+            carried = band[:, done:].copy()
+            planes = band[:, :done]
             span = slice(row.start, row.start + done)
             planes[:SURFACES] += _enlarged(whole_surface, rgb.shape[:2], span)
             planes[:SURFACES] *= 0.5
             yield planes
 
-    def _row(self, rgb: Bytes, row: Span, cols: tuple[Span, ...]) -> Floats:
-        """One row of tiles, blended sideways: [PLANES, h, W]."""
-        total = np.zeros((PLANES, row.stop - row.start, rgb.shape[1]), np.float32)
-        weight = np.zeros(rgb.shape[1], np.float32)
-        for col in cols:
-            planes, _ = self._run(rgb[row.start : row.stop, col.start : col.stop])
-            share = col.weight()
-            total[:, :, col.start : col.stop] += planes * share
-            weight[col.start : col.stop] += share
-        total /= weight
+    def _row(self, rgb: Bytes, row: tuple[Span, Floats], cols: tuple[Span, ...]) -> Floats:
+        """One row of tiles, blended sideways and weighted by the row's share: [PLANES, h, W]."""
+        at, row_share = row
+        total = np.zeros((PLANES, at.stop - at.start, rgb.shape[1]), np.float32)
+        for col, share in zip(cols, blend_shares(cols), strict=True):
+            planes, _ = self._run(rgb[at.start : at.stop, col.start : col.stop])
+            planes *= share * row_share[:, None]
+            total[:, :, col.start : col.stop] += planes
         return total
 
 

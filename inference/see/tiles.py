@@ -2,8 +2,8 @@
 
 All tiles of a picture have one shape (the last of a row or column may be up to 31 px shorter) and
 start at multiples of 32 px, the net's deepest stride, so that a tile sees the same sampling phase
-as the whole picture. In an overlap the weights are ramps, normalised by the caller, and a tile's
-outermost `MARGIN_PX`, where its context is cut, has weight 0.
+as the whole picture. In an overlap the weights are ramps that sum to 1, and a tile's outermost
+`MARGIN_PX`, where its context is cut, has weight 0.
 """
 
 from dataclasses import dataclass
@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["Span", "spans", "tile_grid"]
+__all__ = ["Span", "blend_shares", "spans", "tile_grid"]
 
 STRIDE_PX = 32
 OVERLAP_PX = 192
@@ -59,6 +59,14 @@ def spans(length: int, count: int) -> tuple[Span, ...]:
     last = _up(max(length - side, 0))
     starts = [round(i * last / (count - 1) / STRIDE_PX) * STRIDE_PX for i in range(count)]
     return tuple(Span(start, min(start + side, length), length) for start in starts)
+
+
+def blend_shares(along: tuple[Span, ...]) -> list[npt.NDArray[np.float32]]:
+    """Each span's weights, scaled so that they sum to 1 at every pixel."""
+    total = np.zeros(along[-1].stop, np.float32)
+    for span in along:
+        total[span.start : span.stop] += span.weight()
+    return [span.weight() / total[span.start : span.stop] for span in along]
 
 
 def tile_grid(
