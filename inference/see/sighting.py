@@ -17,7 +17,9 @@ __all__ = ["PlaceSight", "Placed", "place_sighting", "sight_of"]
 Floats = npt.NDArray[np.float64]
 
 HEIGHT_SHARE = 0.35  # the middle of an equant grain stands about a third of its size high
-LEAST_FACING = 0.12
+LEAST_FACING = 0.03
+MOST_STEP_UM = 400.0
+FARTHEST_FOOT_UM = 1500.0
 LOCATE_PX = 1.0  # how well a centroid is located in the picture
 BASE_SD_UM = 8.0  # of a place, whatever the scale: shape of the surface, polish, labels
 SIZE_SHARE = 0.12  # and of its size: two views see two sides of a lump
@@ -99,19 +101,21 @@ def _height_um(seen: SeenDeposit) -> float:
 def place_sighting(seen: SeenDeposit, pose: Pose, profile: MeridianProfile) -> Placed | None:
     """Where a sighting's deposit has its foot; None where its place is not known.
 
-    A grain hides the surface behind it as the camera sees it, so its pixels lie too far from the
-    camera by height times the tangent of the angle of view.
+    A grain hides the surface behind it as the camera sees it, so its pixels show a place too far
+    from the camera by its height times the tangent of the angle of view.
     """
     if seen.s_um is None or seen.theta_deg is None:
         return None
-    sight = sight_of(pose.camera, profile, seen.s_um, seen.theta_deg)
+    height = _height_um(seen)
+    s_um, theta = seen.s_um, seen.theta_deg
+    if height > 0:
+        s_um, theta = _foot(pose.camera, profile, seen, height)
+    sight = sight_of(pose.camera, profile, s_um, theta)
     if sight is None:
         return None
     facing = max(sight.facing, LEAST_FACING)
     slant = float(np.sqrt(1 - facing**2)) / facing
-    lift = min(_height_um(seen) * slant, 2 * seen.size_um)
     radius = max(sight.radius_um, 1.0)
-    s_um, theta = _moved(profile, seen, lift * sight.toward)
     across = (LOCATE_PX * sight.um_per_px + SIZE_SHARE * seen.size_um) ** 2 + BASE_SD_UM**2
     along = ((LOCATE_PX * sight.um_per_px + SIZE_SHARE * seen.size_um) * slant) ** 2
     seen_covariance = across * np.eye(2) + along * np.outer(sight.toward, sight.toward)
@@ -133,18 +137,42 @@ def place_sighting(seen: SeenDeposit, pose: Pose, profile: MeridianProfile) -> P
     )
 
 
-def _moved(profile: MeridianProfile, seen: SeenDeposit, step: Floats) -> tuple[float, float]:
-    """(s, theta) after a step along the surface um [2]; it stays on its own surface."""
+def _foot(
+    camera: Camera, profile: MeridianProfile, seen: SeenDeposit, height_um: float
+) -> tuple[float, float]:
+    """(s, theta) such that a point `height_um` above it appears at the sighting's centroid.
+
+    Newton's method from the place that the sighting's pixels show. Where it leads off the surface
+    or far away (a lump beyond the silhouette), that place stays.
+    """
     assert seen.s_um is not None
     assert seen.theta_deg is not None
-    start = profile.to_xyz(seen.s_um, seen.theta_deg)
-    normal = profile.normal(seen.s_um, seen.theta_deg)
-    phi = np.radians(seen.theta_deg)
-    along_theta = np.array([-np.sin(phi), np.cos(phi), 0.0])
-    moved = start + step[0] * np.cross(along_theta, normal) + step[1] * along_theta
-    s_um, theta, surface = profile.from_xyz(moved)
-    ferrule_front = (Surface.FIBER, Surface.ENDFACE)
-    same = int(surface) == seen.surface or (
-        int(surface) in ferrule_front and seen.surface in ferrule_front
-    )
-    return (float(s_um), float(theta)) if same else (seen.s_um, seen.theta_deg)
+    start = np.array([seen.s_um, seen.theta_deg])
+    per_deg = np.radians(max(float(profile.radius_um(seen.s_um, seen.theta_deg)), 5.0))
+    wanted = np.array(seen.xy_px)
+
+    def miss(place: Floats) -> Floats:
+        top = profile.to_xyz(place[0], place[1])
+        top = top + height_um * profile.normal(place[0], place[1])
+        return camera.project(top)[0] - wanted
+
+    place, step = start.copy(), 2.0
+    for _ in range(8):
+        at = miss(place)
+        if not np.isfinite(at).all():
+            return seen.s_um, seen.theta_deg
+        if np.hypot(*at) < 0.02:
+            break
+        slope = np.stack(
+            [miss(place + [step, 0]) - at, miss(place + [0, step / per_deg]) - at], axis=1
+        )
+        # a little damping (1 px2 per um2 of 1e-6) keeps the grazing direction from running away
+        push = np.linalg.solve(slope.T @ slope + 1e-6 * np.eye(2), slope.T @ -at)
+        push *= min(1.0, MOST_STEP_UM / (step * float(np.hypot(*push)) + 1e-9))
+        place = place + push * [step, step / per_deg]
+    far = np.hypot(place[0] - start[0], (place[1] - start[1]) * per_deg)
+    here, there = (int(profile.surface_at(*p)) for p in (place, start))
+    face = int(Surface.ENDFACE)
+    if far > FARTHEST_FOOT_UM or min(here, face) != min(there, face):
+        return seen.s_um, seen.theta_deg
+    return float(place[0]), float(place[1] % 360)

@@ -43,6 +43,10 @@ def sighting(
 ) -> SeenDeposit:
     """A round deposit at (s, theta) as a view lists it; `other` replaces fields."""
     side = max(3, int(size_um / 6))
+    camera = FOUR[view].camera
+    lift = 0.35 * size_um if other.get("kind") == Kind.PARTICLE else 0.0
+    top = PROFILE.to_xyz(s_um, theta_deg) + lift * PROFILE.normal(s_um, theta_deg)
+    x, y = (float(v) for v in camera.project(top)[0])
     seen = SeenDeposit(
         view=view,
         kind=Kind.RESIDUE,
@@ -52,7 +56,7 @@ def sighting(
         y0=0,
         x0=0,
         mask=np.ones((side, side), bool),
-        xy_px=(0.0, 0.0),
+        xy_px=(x, y),
         s_um=s_um,
         theta_deg=theta_deg % 360,
         s_min_um=max(s_um - size_um / 2, 0.0),
@@ -283,7 +287,9 @@ def test_a_grains_place_is_where_it_stands_not_where_it_hides_the_surface():
     weights = (coordinates.pixel_area_um2 * coordinates.facing)[hidden]
     mean_s = float(np.average(coordinates.s_um[hidden], weights=weights))
     mean_theta = float(np.average(coordinates.theta_deg[hidden], weights=weights))
-    seen = sighting(0, mean_s, mean_theta, 2 * radius, kind=Kind.PARTICLE)
+    rows, columns = np.nonzero(hidden)
+    middle = (float(columns.mean()) + 0.5, float(rows.mean()) + 0.5)
+    seen = sighting(0, mean_s, mean_theta, 2 * radius, kind=Kind.PARTICLE, xy_px=middle)
     placed = place_sighting(seen, view, PROFILE)
     assert placed is not None
     before = np.linalg.norm(PROFILE.to_xyz(mean_s, mean_theta) - foot)
