@@ -131,6 +131,8 @@ class Inspector:
         if first != view.name:
             return replace(view, duplicate_of=first, why_not=f"it is the same picture as {first}")
         segmentation = self.segmenter(picture.rgb)
+        # nothing after this asks for the probabilities by kind, the largest array of all
+        segmentation = replace(segmentation, kind_p=np.empty((0, 0, 0), np.float16))
         quality = measure_quality(picture.rgb, segmentation)
         why_not = None if quality.readable else quality.why_not
         return replace(view, segmentation=segmentation, quality=quality, why_not=why_not)
@@ -167,7 +169,8 @@ class Inspector:
             pictured_at=created_at.replace("T", " ").replace("Z", " UTC"),
             finish=request.finish,
         )
-        return judge(deposits, coverage, [_evidence(v) for v in views], shape, rules, stated)
+        evidence = [_evidence(view) for view in views if view.duplicate_of is None]
+        return judge(deposits, coverage, evidence, shape, rules, stated)
 
 
 def _place(

@@ -61,7 +61,7 @@ def record_of(
         reasons=tuple(_reason(reason) for reason in judged.reasons),
         validity=judged.validity,
         in_zone=InZoneRecord(**_plain(judged.in_zone), sentence=judged.in_zone.sentence),
-        views=tuple(_view(view) for view in found.views),
+        views=tuple(_view(view, card.um_per_px_range) for view in found.views),
         coverage=_coverage(found.coverage),
         coverage_size_um=None if found.coverage is None else found.coverage.size_um,
         gaps=() if found.coverage is None else found.coverage.gaps,
@@ -84,7 +84,7 @@ def _reason(reason: Any) -> ReasonRecord:
     return ReasonRecord(**parts)
 
 
-def _view(view: SeenView) -> ViewRecord:
+def _view(view: SeenView, trained_um_per_px: tuple[float, float]) -> ViewRecord:
     picture, pose, quality = view.picture, view.pose, view.quality
     camera = None if pose is None else pose.camera
     size = (None, None) if picture is None else picture.rgb.shape[:2]
@@ -109,7 +109,18 @@ def _view(view: SeenView) -> ViewRecord:
         detection_limit_um=_number(view.detection_limit_um),
         blur_sigma_px=None if quality is None else _number(quality.blur_sigma_px),
         clipped_share=None if quality is None else _number(quality.clipped_share),
-        notes=() if picture is None else picture.notes,
+        notes=(*(() if picture is None else picture.notes), *_scale_note(view, trained_um_per_px)),
+    )
+
+
+def _scale_note(view: SeenView, trained_um_per_px: tuple[float, float]) -> tuple[str, ...]:
+    """What to tell of a view whose scale the weights have not been trained on."""
+    low, high = trained_um_per_px
+    if view.pose is None or low <= view.pose.camera.um_per_px <= high:
+        return ()
+    return (
+        f"{view.pose.camera.um_per_px:.3g} um per pixel is outside the {low:g} to {high:g} that the "
+        "weights were trained on",
     )
 
 

@@ -23,7 +23,7 @@ FRONT_AT, FRONT_RADIUS = (1182.0, 348.0), 222.0
 LEGEND_AT = (960.0, 650.0)
 STEPS_UM = (250.0, 500.0, 1000.0, 2000.0, 5000.0)
 MUTED: Color = (96, 102, 112)
-DISTANCES_DEG = 118.0  # where distances are written
+DISTANCES_DEG, NAMES_DEG = 118.0, 62.0  # where distances and surfaces' names are written
 NOTHING: Color = (226, 226, 222)
 
 
@@ -104,7 +104,7 @@ def draw_travel_map(picture: MapPicture) -> npt.NDArray[np.uint8]:
         _draw_graded_zones(canvas, place)
         _draw_angles(canvas, place)
     _draw_enlargement(canvas, whole, front)
-    _draw_deposits(canvas, picture.deposits, whole, front)
+    _draw_deposits(canvas, picture, whole, front)
     _draw_titles(canvas)
     _draw_legend(canvas, picture)
     return canvas.finish()
@@ -165,16 +165,24 @@ def _draw_distance_lines(canvas: Canvas, place: _Place) -> None:
 
 def _draw_surfaces(canvas: Canvas, s_end_um: Mapping[str, float], place: _Place) -> None:
     """Thin lines where surfaces end, and their names where there is room for them."""
-    start = 0.0
-    for name, end in s_end_um.items():
+    for end in s_end_um.values():
         if end < place.s_max_um * 0.999:
             canvas.line(place.ring(end), PAPER, 3, closed=True)
             canvas.line(place.ring(end), INK, 1.2, closed=True)
+    for name, spot in _name_spots(s_end_um, place).items():
+        canvas.text((float(spot[0]), float(spot[1])), name, 16, INK, PAPER, "mm")
+
+
+def _name_spots(s_end_um: Mapping[str, float], place: _Place) -> dict[str, npt.NDArray[np.float64]]:
+    """Where the names of the surfaces go: in the middle of those that have room."""
+    spots: dict[str, npt.NDArray[np.float64]] = {}
+    start = 0.0
+    for name, end in s_end_um.items():
         stop = min(end, place.s_max_um)
         if (stop - start) / place.um_per_px >= 22:
-            x, y = place.at((start + stop) / 2, 62 if name != "fiber" else 270)
-            canvas.text((float(x), float(y)), name, 16, INK, PAPER, "mm")
+            spots[name] = place.at((start + stop) / 2, NAMES_DEG)
         start = stop
+    return spots
 
 
 def _draw_graded_zones(canvas: Canvas, place: _Place) -> None:
@@ -206,10 +214,9 @@ def _draw_enlargement(canvas: Canvas, whole: _Place, front: _Place) -> None:
     canvas.line(ring, MUTED, 1.2, closed=True)
 
 
-def _draw_deposits(
-    canvas: Canvas, deposits: Sequence[MapDeposit], whole: _Place, front: _Place
-) -> None:
+def _draw_deposits(canvas: Canvas, picture: MapPicture, whole: _Place, front: _Place) -> None:
     """Numbered marks: near the fibre on the enlarged panel, the others on the whole one."""
+    deposits = picture.deposits
     for place, lowest in ((whole, front.s_max_um), (front, 0.0)):
         inside = [d for d in deposits if _lies_within(d, lowest, place.s_max_um)]
         spots = [place.at(d.s_um or 0.0, d.theta_deg or 0.0) for d in inside]
@@ -217,6 +224,9 @@ def _draw_deposits(
         texts = [f"{d.id}{'?' if d.unsure else ''}" for d in inside]
         sizes = [(text_size(text, 15)[0] + 6, 18.0) for text in texts]
         written = [_box_about(place.at(s, DISTANCES_DEG), 14) for s in _distances_um(place)]
+        written += [
+            _box_about(spot, 30, 9) for spot in _name_spots(picture.s_end_um, place).values()
+        ]
         boxes = place_labels(things, sizes, canvas.size_hw, written)
         for thing, box in zip(things, boxes, strict=True):
             draw_leader(canvas, thing, box, 1)
@@ -235,9 +245,10 @@ def _lies_within(deposit: MapDeposit, lowest: float, highest: float) -> bool:
     return lowest <= deposit.s_um < highest
 
 
-def _box_about(spot: npt.NDArray[np.float64], radius: float) -> Box:
+def _box_about(spot: npt.NDArray[np.float64], half: float, half_height: float = 0) -> Box:
     x, y = float(spot[0]), float(spot[1])
-    return (x - radius, y - radius, x + radius, y + radius)
+    high = half_height or half
+    return (x - half, y - high, x + half, y + high)
 
 
 def _draw_titles(canvas: Canvas) -> None:

@@ -12,6 +12,7 @@ from .words import VERDICT_WORDS, clock, deg, percent, um
 
 __all__ = ["report_page"]
 
+MOST_REASONS = 8  # the others are folded away
 TEMPLATES = Path(__file__).parent / "templates"
 
 
@@ -39,6 +40,7 @@ def report_page(
         travel_map=None if travel_map_png is None else _data_uri("png", travel_map_png),
         map_words=_map_words(inspection),
         map_size=SIZE_HW,
+        MOST_REASONS=MOST_REASONS,
         numbers={view.stem: n for n, view in enumerate(inspection.views, 1)},
         overlays={stem: _data_uri("jpeg", data) for stem, data in overlays_jpeg.items()},
         kinds={row.name: row for row in KINDS},
