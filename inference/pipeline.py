@@ -33,11 +33,12 @@ from .see.quality import measure_quality
 from .see.segment import Segmentation, Segmenter
 from .see.travel_map import TravelMap, lay_travel_map
 from .settings import Settings
-from .view import SeenView
+from .view import SeenView, unturned
 
 __all__ = ["Inspector", "Result", "SegmentsPictures"]
 
 Follow = Callable[[Iterable[int]], Iterable[int]]
+STRAIGHT_DEG = 10.0  # up to this tilt a view counts as straight from the front
 FRONT_REACH = 1.15  # the enlarged map ends this far beyond the chamfer
 
 
@@ -97,8 +98,7 @@ class Inspector:
         views = self._see_all(request, follow)
         views, shape = _place(views, request)
         views = _aligned([_measure(view, index) for index, view in enumerate(views)])
-        poses = [view.pose for view in views]
-        deposits = fuse([view.deposits for view in views], poses, [_maps(view) for view in views])
+        deposits = _fused(views)
         coverage, maps = self._cover(views, shape)
         created_at = utc_now()
         judgement = self._judge(request, views, (deposits, coverage, shape), created_at)
@@ -143,12 +143,17 @@ class Inspector:
         """Coverage and the two travel maps; None if no view could be placed."""
         if shape is None:
             return None, None
-        mapped = [each for each in map(_mapped, views) if each is not None]
+        lost = unturned(views)
+        drawn = _mapped(view for index, view in enumerate(views) if index not in lost)
         size_um, map_px = self.settings.coverage_size_um, self.settings.map_px
-        whole = lay_travel_map(mapped, shape, size_um, map_px)
+        whole = lay_travel_map(drawn, shape, size_um, map_px)
         reach_um = FRONT_REACH * whole.s_end_um[Surface.CHAMFER]
-        front = lay_travel_map(mapped, shape, size_um, map_px // 2, reach_um)
-        return measure_coverage(mapped, shape, size_um, whole), (whole, front)
+        front = lay_travel_map(drawn, shape, size_um, map_px // 2, reach_um)
+        # a view straight from the front shows the same places however it is turned
+        covering = _mapped(
+            view for index, view in enumerate(views) if index not in lost or _is_straight(view)
+        )
+        return measure_coverage(covering, shape, size_um, whole), (whole, front)
 
     def _judge(
         self,
@@ -196,14 +201,33 @@ def _measure(view: SeenView, index: int) -> SeenView:
     return replace(view, deposits=measure_deposits(view.segmentation, view.coordinates, index))
 
 
+def _fused(views: Sequence[SeenView]) -> tuple[Deposit, ...]:
+    """The deposits of all views; without an angle where only views of unknown turn show them."""
+    lost = unturned(views)
+    poses = [view.pose for view in views]
+    maps = [_maps(view) for view in views]
+    return tuple(
+        replace(deposit, theta_deg=None) if lost.issuperset(deposit.seen_in) else deposit
+        for deposit in fuse([view.deposits for view in views], poses, maps)
+    )
+
+
+def _is_straight(view: SeenView) -> bool:
+    return view.pose is not None and view.pose.camera.tilt_deg <= STRAIGHT_DEG
+
+
 def _maps(view: SeenView) -> ViewMaps | None:
     if view.segmentation is None or view.coordinates is None:
         return None
     return ViewMaps(view.coordinates, view.segmentation.deposit_p, view.segmentation.unseen)
 
 
-def _mapped(view: SeenView) -> MappedView | None:
-    """A readable view as the travel map takes it."""
+def _mapped(views: Iterable[SeenView]) -> list[MappedView]:
+    """The readable views as the travel map takes them."""
+    return [each for each in map(_mapped_view, views) if each is not None]
+
+
+def _mapped_view(view: SeenView) -> MappedView | None:
     segmentation, quality, pose = view.segmentation, view.quality, view.pose
     if not view.readable or segmentation is None or quality is None or pose is None:
         return None

@@ -26,7 +26,7 @@ from .see.coverage import Coverage
 from .see.fuse import Deposit
 from .see.model_file import ModelCard
 from .settings import Settings
-from .view import SeenView
+from .view import SeenView, reference, unturned
 
 __all__ = ["Found", "record_of", "utc_now"]
 
@@ -119,8 +119,8 @@ def _scale_note(view: SeenView, trained_um_per_px: tuple[float, float]) -> tuple
     if view.pose is None or low <= view.pose.camera.um_per_px <= high:
         return ()
     return (
-        f"{view.pose.camera.um_per_px:.3g} um per pixel is outside the {low:g} to {high:g} that the "
-        "weights were trained on",
+        f"{view.pose.camera.um_per_px:.3g} um per pixel is outside the {low:g} to {high:g} that "
+        "the weights were trained on",
     )
 
 
@@ -139,11 +139,18 @@ def _coverage(coverage: Coverage | None) -> dict[str, float | None]:
 
 
 def _notes(views: Sequence[SeenView]) -> tuple[str, ...]:
-    return tuple(
+    notes = [
         f"{view.name} is the same picture as {view.duplicate_of} and counts once."
         for view in views
         if view.duplicate_of is not None
-    )
+    ]
+    first = reference(views)
+    if first is not None:
+        notes.append(f"No turn is known: angles count from the bottom of {views[first].name}.")
+    lost = ", ".join(views[index].name for index in sorted(unturned(views)))
+    if lost:
+        notes.append(f"How these are turned is not known, so they show no angles: {lost}.")
+    return tuple(notes)
 
 
 def _pair(values: Sequence[float]) -> tuple[float, float]:

@@ -1,5 +1,6 @@
 """One picture on its way through the pipeline."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,7 +12,7 @@ from .see.quality import Quality
 from .see.segment import Segmentation
 from .see.turns import bottom_offset_deg
 
-__all__ = ["SeenView"]
+__all__ = ["SeenView", "reference", "unturned"]
 
 
 @dataclass(frozen=True)
@@ -57,3 +58,21 @@ class SeenView:
         if self.pose is None or self.quality is None:
             return None
         return self.quality.detection_limit_um(self.pose.camera.um_per_px)
+
+
+def reference(views: Sequence[SeenView]) -> int | None:
+    """The view whose bottom angles count from where no turn is known; None where one is."""
+    placed = [index for index, view in enumerate(views) if view.readable]
+    if not placed or any(views[index].turn_deg is not None for index in placed):
+        return None
+    return placed[0]
+
+
+def unturned(views: Sequence[SeenView]) -> frozenset[int]:
+    """The placed views that cannot be turned onto the others: their angles mean nothing."""
+    first = reference(views)
+    return frozenset(
+        index
+        for index, view in enumerate(views)
+        if view.readable and view.turn_deg is None and index != first
+    )

@@ -305,4 +305,4 @@ def _notes(picture: MapPicture) -> list[str]:
 
 
 def _why_off(deposit: MapDeposit) -> str:
-    return "all round" if deposit.s_um is not None else deposit.surface
+    return "no angle" if deposit.s_um is not None else deposit.surface

@@ -64,7 +64,35 @@ def test_without_turns_none_is_invented(drawing, inspector):
     views = inspector.inspect(Request(tuple(paths), None, FERRULE)).inspection.views
     assert all(view.stated_turn_deg is None for view in views)
     assert all(view.readable for view in views)
-    assert views[0].turn_deg is None
+    assert all(view.turn_deg is None for view in views)
+
+
+def test_without_turns_deposits_of_views_that_cannot_be_matched_have_no_angle(
+    drawing, spot, inspector
+):
+    paths = [drawing.view("a.png", 0, 45), drawing.view("b.png", 120, 45, (spot(600, 30, 60),))]
+    inspection = inspector.inspect(Request(tuple(paths), None, FERRULE)).inspection
+    (deposit,) = inspection.deposits
+    assert deposit.theta_deg is None
+    assert deposit.s_um == pytest.approx(600, abs=4)
+    assert "No turn is known: angles count from the bottom of a.png." in inspection.notes
+    assert any("they show no angles: b.png" in note for note in inspection.notes)
+
+
+def test_without_turns_four_spotless_views_are_no_mate(drawing, inspector):
+    """Nothing says that they show four sides and not one side four times."""
+    request = Request(tuple(drawing.four()), None, FERRULE)
+    assert inspector.inspect(request).inspection.verdict == "reshoot"
+
+
+def test_a_view_of_unknown_turn_is_turned_onto_the_others_by_what_they_share(
+    drawing, spot, inspector
+):
+    spots = tuple(spot(s, theta, 60) for s, theta in ((600, 30), (500, 160), (640, 250), (300, 80)))
+    request = Request(tuple(drawing.four(spots)), (0.0, 0.0, 120.0, None), FERRULE)
+    inspection = inspector.inspect(request).inspection
+    assert inspection.views[3].turn_deg == pytest.approx(240, abs=1.5)
+    assert len(inspection.deposits) == 4
 
 
 def test_a_copy_of_a_picture_is_no_second_evidence(drawing, spot, inspector):
