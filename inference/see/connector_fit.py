@@ -24,8 +24,10 @@ __all__ = [
     "Prior",
     "ViewPoints",
     "circle_points",
+    "circle_residual",
     "fit_views",
     "heights",
+    "point_sd_px",
     "side_residual",
     "view_residuals",
 ]
@@ -36,7 +38,9 @@ Floats = npt.NDArray[np.float64]
 LEAN_X, LEAN_Y, FIBER_X, FIBER_Y, LOG_SCALE, NEARNESS = range(6)
 EDGE, CHAMFER, BOW, BARREL = range(4)
 VIEW_SIZE, SHAPE_SIZE = 6, 4
-POINT_SD_PX = 1.5  # of one outline point: label errors run on along an outline, so it is generous
+POINT_SD_PX = 1.5  # of one outline point, until residuals tell
+SD_PER_MISS = 3.0  # label errors run on along an outline: a point counts for less than it seems
+LEAST_SD_PX = 0.3
 _STEP = 1e-5
 
 
@@ -47,6 +51,7 @@ class ViewPoints:
     `edge`: endface against chamfer. `rim`: chamfer against barrel, or against the ground where the
     far chamfer is seen. `side`: the barrel's silhouette. `floor`: barrel against cavity floor.
     `fiber_px`: the fibre's centre, good to `fiber_sd_px`. `centre_px`: the picture's.
+    `point_sd_px`: how well an outline point is known.
     """
 
     edge: Floats
@@ -56,6 +61,7 @@ class ViewPoints:
     fiber_px: tuple[float, float] | None
     centre_px: tuple[float, float]
     fiber_sd_px: float = 1.0
+    point_sd_px: float = POINT_SD_PX
 
 
 @dataclass(frozen=True)
@@ -172,7 +178,7 @@ def _stacked(points: ViewPoints, view: Floats, shape: Floats) -> Floats:
     residuals = view_residuals(points, view, shape)
     return np.concatenate(
         [
-            r / (points.fiber_sd_px if name == "fiber" else POINT_SD_PX)
+            r / (points.fiber_sd_px if name == "fiber" else points.point_sd_px)
             for name, r in residuals.items()
         ]
     )
@@ -282,6 +288,14 @@ def fit_views(
     cameras, shape = split(x)
     result = FitResult(cameras, shape, np.linalg.pinv(matrix).astype(np.float64))
     return replace(result, residual_px=_residuals(views, result))
+
+
+def point_sd_px(residual: dict[str, Floats]) -> float:
+    """How well a view's outline points are known, px, from how well they fit."""
+    rims = np.concatenate([residual["edge"], residual["rim"], residual["side"]])
+    if not rims.size:
+        return POINT_SD_PX
+    return max(LEAST_SD_PX, SD_PER_MISS * float(np.median(np.abs(rims))))
 
 
 def _residuals(views: Sequence[ViewPoints], fit: FitResult) -> tuple[dict[str, Floats], ...]:

@@ -28,10 +28,11 @@ from .connector_fit import (
     FitResult,
     fit_views,
     heights,
+    point_sd_px,
 )
 from .ferrule import check_fiber, family_of, shape_prior
 from .mouth import MouthFit, fit_mouth, mouth_points
-from .pose_start import first_views, sort_points
+from .pose_start import first_views, sort_points, with_foot
 from .rims import ViewOutlines, outlines_of
 from .turns import Turns, settle_turns, tilt_and_roll_deg
 
@@ -157,11 +158,18 @@ def _fit_all(
     start = FitResult(np.concatenate([alone[k].views for k in keys]), shape, np.zeros((0, 0)))
     _, prior = shape_prior(family, edge)
     fiber = 2 * FIBER_RADIUS_UM / family.ferrule_diameter.nominal
-    for width, all_groups in ((4.0, False), (2.0, True), (1.5, True)):
+    for width, all_groups, settled in ((4.0, False, False), (2.0, True, False), (2.0, True, True)):
         points = [
             sort_points(lines[k], start.views[row], start.shape, fiber, all_groups)
             for row, k in enumerate(keys)
         ]
+        if settled:
+            points = [
+                replace(view, point_sd_px=point_sd_px(residual))
+                for view, residual in zip(points, start.residual_px, strict=True)
+            ]
+        elif all_groups:
+            start = replace(start, shape=with_foot(points, start.views, start.shape))
         start = fit_views(points, start, prior, width)
     return keys, start
 

@@ -1,28 +1,33 @@
 """A first guess of a view's camera from ellipses, and which outline point lies on which curve."""
 
+from collections.abc import Sequence
+
 import numpy as np
 import numpy.typing as npt
 
 from ...model.surfaces import Surface
 from .connector_fit import (
+    BARREL,
     CHAMFER,
     EDGE,
     Pinhole,
     ViewPoints,
     circle_points,
+    circle_residual,
     heights,
     side_residual,
 )
 from .ellipse import robust_ellipse
 from .rims import FiberDisc, ViewOutlines
 
-__all__ = ["first_views", "sort_points"]
+__all__ = ["first_views", "sort_points", "with_foot"]
 
 Floats = npt.NDArray[np.float64]
 _NONE = np.zeros((0, 2))
 FAINT_FACING = 0.12  # a chamfer seen more grazingly than this does not show its far rim
 SIDE_TOLERANCE = 0.06  # of the ferrule's radius, and at least 3 px
 FEWEST = 12
+LENGTHS = np.geomspace(1.0, 20.0, 80)  # of barrels, in ferrule radii
 
 
 def first_views(lines: ViewOutlines, edge_default: float) -> tuple[list[Floats], float] | None:
@@ -96,7 +101,7 @@ def sort_points(
     return ViewPoints(
         edge=_some(lines.endface.px),
         rim=_some(front.px[rim]),
-        side=_some(ferrule.px[side]),
+        side=_some(ferrule.px[side][::3]),
         floor=_some(ferrule.px[floor]) if all_groups else _NONE,
         fiber_px=lines.fiber.centre_px if lines.fiber else None,
         centre_px=centre,
@@ -111,3 +116,25 @@ def _fiber_sd(fiber: FiberDisc | None, radius_px: float, facing: float) -> float
     seen_px = np.sqrt(fiber.area_px / np.pi)
     off = abs(seen_px - radius_px * np.sqrt(max(facing, 0.05)))
     return float(0.7 + 2 * off + (1 - fiber.smooth_share) * radius_px)
+
+
+def with_foot(points: Sequence[ViewPoints], views: Floats, shape: Floats) -> Floats:
+    """The shape with the barrel's length that its foot suggests, if any view shows the foot.
+
+    Tried length by length, as the foot may lie far from where the start has it.
+    """
+    best, found = np.inf, float(shape[BARREL])
+    rim_z = heights(shape)[1]
+    seen = [
+        (Pinhole.of(view, each.centre_px), each.floor)
+        for each, view in zip(points, views, strict=True)
+        if len(each.floor)
+    ]
+    for length in LENGTHS if seen else ():
+        misses = [circle_residual(camera, px, 1.0, rim_z - length) for camera, px in seen]
+        cost = float(np.mean(np.minimum(np.abs(np.concatenate(misses)), 20.0)))
+        if cost < best:
+            best, found = cost, float(length)
+    out = shape.copy()
+    out[BARREL] = found
+    return out

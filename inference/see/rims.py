@@ -21,6 +21,7 @@ Bytes = npt.NDArray[np.uint8]
 BLUR_PX = 1.5
 STEP_PX = 3.0  # how far from the outline the surface inside and outside is looked up
 POINTS = 160  # most points kept per outline
+POINTS_FERRULE = 480  # of the ferrule's, whose foot may be a short piece of it
 FEWEST_PX = 300  # a smaller piece is no ferrule front
 
 
@@ -79,7 +80,7 @@ def _bilinear(image: npt.NDArray[np.float32], px: Floats) -> Floats:
     return values.reshape(-1).astype(np.float64)
 
 
-def _outline(surface: Bytes, mask: Bytes) -> Outline | None:
+def _outline(surface: Bytes, mask: Bytes, points: int = POINTS) -> Outline | None:
     """The outer outline of a mask's largest piece; None if that is too small for a ferrule."""
     import cv2
 
@@ -95,7 +96,7 @@ def _outline(surface: Bytes, mask: Bytes) -> Outline | None:
     ring = ring[inner]
     if len(ring) < 12:
         return None
-    ring = ring[np.linspace(0, len(ring) - 1, min(len(ring), POINTS)).astype(int)]
+    ring = ring[np.linspace(0, len(ring) - 1, min(len(ring), points)).astype(int)]
     x0, y0 = np.maximum(largest.reshape(-1, 2).min(axis=0) - pad, 0)
     x1, y1 = np.minimum(largest.reshape(-1, 2).max(axis=0) + pad, [width, height])
     filled = np.zeros((y1 - y0, x1 - x0), np.uint8)
@@ -158,7 +159,7 @@ def outlines_of(surface: Bytes) -> ViewOutlines | str:
     if endface_line is None:
         return "no endface found"
     front_line = _outline(surface, front.view(np.uint8))
-    ferrule_line = _outline(surface, ferrule.view(np.uint8))
+    ferrule_line = _outline(surface, ferrule.view(np.uint8), POINTS_FERRULE)
     if front_line is None or ferrule_line is None:
         return "no ferrule rim found"
     cavity = surface == Surface.CAVITY
