@@ -241,24 +241,31 @@ def test_a_wrong_ferrule_is_contradicted_by_the_fibre(tmp_path: Path):
 
 
 @pytest.fixture(scope="module")
-def plain(tmp_path_factory: pytest.TempPathFactory) -> dict:
-    [result] = inspect("--out", tmp_path_factory.mktemp("plain"), *DEMO)["inspections"].values()
-    return result
+def wardrobe(tmp_path_factory: pytest.TempPathFactory) -> dict:
+    """One view of the demonstration in each of the clothes, and as it is."""
+    folder = tmp_path_factory.mktemp("wardrobe")
+    for clothes, make in CLOTHES.items():
+        suffix, data = make(demo_picture(1))
+        (folder / clothes).mkdir()
+        (folder / clothes / f"view{suffix}").write_bytes(data)
+    (folder / "as it is").mkdir()
+    (folder / "as it is" / "view.jpg").write_bytes(DEMO[1].read_bytes())
+    return inspect("--out", tmp_path_factory.mktemp("worn"), folder)["inspections"]
 
 
 @pytest.mark.parametrize("clothes", CLOTHES)
-def test_odd_but_usable_pictures_are_converted_and_judged_alike(
-    clothes: str, plain: dict, tmp_path: Path
-):
-    pictures = []
-    for index, path in enumerate(DEMO):
-        suffix, data = CLOTHES[clothes](demo_picture(index))
-        pictures.append(tmp_path / (path.stem + suffix))
-        pictures[-1].write_bytes(data)
-    done = inspect("--out", tmp_path / "out", *pictures)
-    [result] = done["inspections"].values()
-    assert all(view["readable"] for view in result["views"])
+def test_odd_but_usable_pictures_are_converted_and_judged_alike(clothes: str, wardrobe: dict):
+    plain, result = wardrobe["as it is"], wardrobe[clothes]
+    assert [view["readable"] for view in result["views"]] == [True]
     assert result["verdict"] == plain["verdict"]
+
+
+@pytest.mark.parametrize("clothes", ["as PNG", "with alpha", "as TIFF", "16 bits"])
+def test_a_lossless_change_of_clothes_changes_no_deposit(clothes: str, wardrobe: dict):
+    def sizes(name: str) -> list[float]:
+        return [deposit["size_um"] for deposit in wardrobe[name]["deposits"]]
+
+    assert sizes(clothes) == sizes("as it is")
 
 
 def test_one_bad_view_among_good_ones_does_not_stop_them(tmp_path: Path):

@@ -1,5 +1,6 @@
 """What arrives on another machine: the whole wheel, no need of torch, no word to the network."""
 
+import os
 import re
 import shutil
 import subprocess
@@ -12,6 +13,8 @@ import pytest
 ROOT = Path(__file__).resolve().parents[1]
 ROOMS = ("model", "synthetic", "inference", "training")
 NOT_SHIPPED = shutil.ignore_patterns("__pycache__", ".*", "build", "dist", "*.egg-info", "runs")
+
+NOTEBOOKS = {"TRAINING-LOG.md"}
 
 # Refuses the packages of the `train` extra, as where they are not installed.
 BLOCK_TRAINING_PACKAGES = """
@@ -46,10 +49,6 @@ def run(code: str, *arguments: object, cwd: Path) -> subprocess.CompletedProcess
     return subprocess.run(command, capture_output=True, text=True, check=False, cwd=cwd)
 
 
-def shipped_pictures() -> list[Path]:
-    return sorted((ROOT / "inference" / "show" / "demo").glob("*.jpg"))
-
-
 @pytest.fixture(scope="module")
 def wheel(tmp_path_factory: pytest.TempPathFactory) -> zipfile.ZipFile:
     """A wheel built from a copy of this checkout, so that no build folder is left in it."""
@@ -76,7 +75,7 @@ def test_every_file_of_the_rooms_is_in_the_wheel(wheel: zipfile.ZipFile):
         f"fiberward/{path.relative_to(ROOT)}"
         for room in ROOMS
         for path in (ROOT / room).rglob("*")
-        if path.is_file() and "__pycache__" not in path.parts
+        if path.is_file() and "__pycache__" not in path.parts and path.name not in NOTEBOOKS
     }
     assert expected - set(wheel.namelist()) == set()
 
@@ -128,12 +127,6 @@ def test_every_module_of_inference_imports_without_the_training_packages(tmp_pat
     assert done.returncode == 0, done.stderr
 
 
-def test_an_inspection_runs_without_the_training_packages(tmp_path: Path):
-    done = run(BLOCK_TRAINING_PACKAGES + RUN, "demo", "--out", tmp_path / "result", cwd=tmp_path)
-    assert done.returncode in (0, 1), done.stderr
-    assert list(tmp_path.rglob("inspection.json"))
-
-
 @pytest.mark.parametrize("name", ["evaluate", "export", "render", "train"])
 def test_training_commands_without_their_packages_exit_with_4(name: str, tmp_path: Path):
     done = run(BLOCK_TRAINING_PACKAGES + RUN, name, cwd=tmp_path)
@@ -148,21 +141,25 @@ def test_the_block_on_connections_blocks():
     assert run(code, cwd=ROOT).returncode == 99
 
 
-@pytest.mark.parametrize("command", ["demo", "doctor", "inspect"])
-def test_no_command_asks_for_a_connection(command: str, tmp_path: Path):
-    arguments = {
-        "demo": ["demo", "--out", tmp_path / "result"],
-        "doctor": ["doctor"],
-        "inspect": ["inspect", "--out", tmp_path / "result", *shipped_pictures()],
-    }[command]
-    done = run(BLOCK_CONNECTIONS + RUN, *arguments, cwd=tmp_path)
-    assert done.returncode in (0, 1), done.stderr
+def test_the_checkup_asks_for_no_connection(tmp_path: Path):
+    done = run(BLOCK_CONNECTIONS + RUN, "doctor", cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+
+
+def test_onnxruntime_is_told_not_to_report_before_it_is_imported(tmp_path: Path):
+    code = (
+        "import os, sys, fiberward.inference\n"
+        "assert os.environ['ORT_DISABLE_TELEMETRY'] == '1' and 'onnxruntime' not in sys.modules"
+    )
+    done = run(code, cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
 
 
 # Counts what reached the network layer of a fresh, unconnected network of the process's own, so
-# that native code is caught too (Linux: /proc/net/snmp, RFC 1213 names).
+# that native code is caught too (Linux: /proc/net/snmp, RFC 1213 names). onnxruntime's reports
+# begin some ten seconds after its import, so the process stays for twice that.
 COUNT_PACKETS = """
-import atexit, sys
+import atexit, sys, time
 
 def counts():
     with open("/proc/net/snmp") as file:
@@ -173,30 +170,48 @@ def counts():
               ("Udp:", "OutDatagrams")]
     return sum(table[each] for each in wanted)
 
-atexit.register(lambda: print("packets", counts(), file=sys.stderr))
+def at_the_end(begun=time.monotonic(), stay_s=float(sys.argv.pop(1))):
+    time.sleep(max(0, begun + stay_s - time.monotonic()))
+    print("packets", counts(), file=sys.stderr)
+
+atexit.register(at_the_end)
 """
 OWN_NETWORK = ("unshare", "--user", "--map-root-user", "--net")
+# Little of the environment: onnxruntime does not report where CI variables are set.
+BARE = {name: os.environ[name] for name in ("PATH", "HOME", "PYTHONPATH") if name in os.environ}
 
 
 def in_own_network(code: str, *arguments: object, cwd: Path) -> subprocess.CompletedProcess[str]:
-    command = [*OWN_NETWORK, sys.executable, "-c", code, *map(str, arguments)]
-    return subprocess.run(command, capture_output=True, text=True, check=False, cwd=cwd)
+    command = [*OWN_NETWORK, sys.executable, "-c", COUNT_PACKETS + code, *map(str, arguments)]
+    return subprocess.run(command, capture_output=True, text=True, check=False, cwd=cwd, env=BARE)
 
 
-@pytest.mark.skipif(shutil.which("unshare") is None, reason="no unshare on this system")
-def test_the_demo_sends_nothing_to_an_unconnected_network(tmp_path: Path):
+@pytest.fixture(scope="module")
+def can_count(tmp_path_factory: pytest.TempPathFactory) -> bool:
+    """Whether this system gives a process a network of its own, where an attempt is counted."""
+    if shutil.which("unshare") is None:
+        return False
     attempt = (
         "import socket\n"
         "try: socket.create_connection(('192.0.2.1', 9), 0.1)\n"  # RFC 5737: for documentation
         "except OSError: pass\n"
     )
-    control = in_own_network(COUNT_PACKETS + attempt, cwd=tmp_path)
-    if control.returncode != 0 or "packets" not in control.stderr:
-        pytest.skip("this system gives a process no network of its own")
+    control = in_own_network(attempt, 0, cwd=tmp_path_factory.mktemp("control"))
+    if "packets" not in control.stderr:
+        return False
     assert not control.stderr.endswith("packets 0\n"), "the count misses an attempt"
-    done = in_own_network(COUNT_PACKETS + RUN, "demo", "--out", tmp_path / "out", cwd=tmp_path)
-    assert done.returncode in (0, 1), done.stderr
-    assert done.stderr.endswith("packets 0\n")
+    return True
+
+
+def test_the_demo_needs_no_torch_and_sends_nothing(can_count: bool, tmp_path: Path):
+    code = BLOCK_TRAINING_PACKAGES + BLOCK_CONNECTIONS + RUN
+    if can_count:
+        done = in_own_network(code, 20, "demo", "--out", tmp_path / "out", cwd=tmp_path)
+        assert done.stderr.endswith("packets 0\n"), done.stderr
+    else:
+        done = run(code, "demo", "--out", tmp_path / "out", cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert (tmp_path / "out" / "inspection.json").stat().st_size > 0
 
 
 @pytest.mark.skipif(not (ROOT / ".git").exists(), reason="not a checkout")
