@@ -33,6 +33,7 @@ UNLIKE = 0.5
 LEAST_FRONT_PX = 60.0  # diameter of the ferrule's front
 WHOLE_SHARE = 0.8  # of the ferrule in one piece
 SOLID_SHARE = 0.85  # of the front's convex hull that is front
+OVAL_SHARE = 0.85  # overlap over union with the ellipse of its moments; a rectangle has 0.83
 CLIPPED_SHARE = 0.5
 BLUR_SHARE = 0.012  # sigma over the diameter of the ferrule's front: 30 um on a 2.5 mm ferrule
 FRONT = (Surface.CHAMFER, Surface.ENDFACE, Surface.FIBER)
@@ -159,6 +160,9 @@ def _no_connector(segmentation: Segmentation, ferrule: Mask) -> str | None:
     solid = _solidity(front)
     if solid < SOLID_SHARE:
         return f"what looks like an endface is not round (solidity {solid:.2f}); {retake}"
+    oval = _ovalness(front)
+    if oval is not None and oval < OVAL_SHARE:
+        return f"what looks like an endface is not round ({oval:.2f} of an ellipse); {retake}"
     return None
 
 
@@ -205,3 +209,25 @@ def _solidity(front: Mask) -> float:
     largest = max((c.reshape(-1, 1, 2) for c in contours), key=cv.contourArea)
     hull = cv.contourArea(cv.convexHull(largest))
     return float(cv.contourArea(largest)) / hull if hull > 0 else 0.0
+
+
+def _ovalness(front: Mask) -> float | None:
+    """Overlap over union of the front's largest piece with the ellipse of equal second moments.
+
+    1 for the image of a disc; None where the picture's border cuts the piece.
+    """
+    pieces = connected_pieces(front)
+    largest = 1 + int(pieces.area[1:].argmax())
+    x, y, w, h = (int(v) for v in pieces.box[largest])
+    if x == 0 or y == 0 or x + w == front.shape[1] or y + h == front.shape[0]:
+        return None
+    around = np.s_[max(0, y - h) : y + 2 * h, max(0, x - w) : x + 2 * w]
+    mine = pieces.labels[around] == largest
+    rows, cols = np.nonzero(mine)
+    covariance = np.cov(np.stack([cols, rows])) + np.eye(2) / 12  # a pixel's own extent
+    inverse: npt.NDArray[np.float64] = np.linalg.inv(covariance)
+    dx = np.arange(mine.shape[1], dtype=np.float64)[None, :] - float(cols.mean())
+    dy = np.arange(mine.shape[0], dtype=np.float64)[:, None] - float(rows.mean())
+    away = inverse[0, 0] * dx * dx + 2 * inverse[0, 1] * dx * dy + inverse[1, 1] * dy * dy
+    ellipse = away <= 4.0
+    return float(np.count_nonzero(mine & ellipse) / np.count_nonzero(mine | ellipse))

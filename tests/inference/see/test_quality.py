@@ -166,12 +166,15 @@ def test_a_ferrule_that_is_small_absent_in_pieces_or_not_round_is_not_readable()
     star = surface.copy()
     star[:210, :210] = star[210:, 210:] = 2
     star[180:240, 180:240] = 5
+    block = np.full_like(surface, 2)
+    block[110:310, 90:330] = 5  # a rectangular ferrule
     for other, words in (
         (small, "only 48 px across"),
         (np.full_like(surface, 2), "no ferrule"),
         (np.where(surface >= 5, 2, surface), "no endface"),
         (pieces, "in pieces"),
         (star, "not round"),
+        (block, "not round (0.83 of an ellipse)"),
     ):
         quality = measure_quality(rgb, seen(other.astype(np.uint8)))
         assert not quality.readable
