@@ -225,7 +225,7 @@ def _ovalness(front: Mask) -> float | None:
     mine = pieces.labels[around] == largest
     rows, cols = np.nonzero(mine)
     covariance = np.cov(np.stack([cols, rows])) + np.eye(2) / 12  # a pixel's own extent
-    inverse: npt.NDArray[np.float64] = np.linalg.inv(covariance)
+    inverse = np.linalg.inv(covariance)
     dx = np.arange(mine.shape[1], dtype=np.float64)[None, :] - float(cols.mean())
     dy = np.arange(mine.shape[0], dtype=np.float64)[:, None] - float(rows.mean())
     away = inverse[0, 0] * dx * dx + 2 * inverse[0, 1] * dx * dy + inverse[1, 1] * dy * dy
