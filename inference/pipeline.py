@@ -171,7 +171,8 @@ class Inspector:
             in_zone_by=request.in_zone_by,
             # a connector that was cleaned and is still dirty was cleaned in vain once
             cleanings_failed=1 if request.facts.stage == "cleaned" else 0,
-            pictured_at=created_at.replace("T", " ").replace("Z", " UTC"),
+            # cameras' clocks and files' times cannot be relied on; this time is sure
+            pictured_at=f"{created_at.replace('T', ' ').replace('Z', ' UTC')}, when inspected",
             finish=request.finish,
         )
         evidence = [_evidence(view) for view in views if view.duplicate_of is None]
