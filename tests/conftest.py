@@ -12,6 +12,9 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
 
+# As the package does: some tests import onnxruntime before it.
+os.environ["ORT_DISABLE_TELEMETRY"] = "1"
+
 
 def installed(name: str) -> bool:
     """Whether `name` can be imported."""
