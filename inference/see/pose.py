@@ -43,8 +43,9 @@ Bytes = npt.NDArray[np.uint8]
 
 MOST_CUT = 0.45  # share of the endface's outline that the frame may cut off
 LEAST_AGREEMENT = 0.70  # intersection over union of fitted and seen endface, and ferrule front
-LEAST_NEAR = 0.55  # share of edge and rim points within the tolerance of the fit
+LEAST_NEAR = 0.6  # share of edge and rim points within the tolerance of the fit
 NEAR_PX, NEAR_SHARE = 2.5, 0.012  # that tolerance: px, and share of the ferrule's radius
+NO_FERRULE = "the outlines do not fit a round ferrule's endface"
 FAREST = 1e-4  # nearness of a camera so far away that its perspective cannot be told
 
 
@@ -124,6 +125,9 @@ def fit_connector(
     for row, key in enumerate(keys):
         pose = _pose(fit, row, (shape, turns, lines[key].size_hw))
         pose = replace(pose, scale_source=source, floor_sd_um=floor_sd)
+        if _near_share(fit, row) < LEAST_NEAR:
+            why[key] = NO_FERRULE
+            continue
         poses[key], why[key] = _checked(pose, views[key].surface)
     if ferrule_mm is not None:
         check_fiber([(p.camera, lines[k].fiber) for k, p in enumerate(poses) if p], ferrule_mm)
@@ -298,10 +302,18 @@ def _checked(pose: Pose, surface: Bytes) -> tuple[Pose | None, str | None]:
     face_agrees = _agreement(np.isin(drawn, face), np.isin(seen, face))
     front_agrees = _agreement(np.isin(drawn, front), np.isin(seen, front))
     if min(face_agrees, front_agrees) < LEAST_AGREEMENT:
-        return None, "the outlines do not fit a round ferrule's endface"
+        return None, NO_FERRULE
     ferrule = (*front, Surface.BARREL)
     body_agrees = _agreement(np.isin(drawn, ferrule), np.isin(seen, ferrule))
     return replace(pose, quality=face_agrees * front_agrees * body_agrees), None
+
+
+def _near_share(fit: FitResult, row: int) -> float:
+    """Share of a view's edge and rim points that lie on the fitted curves."""
+    residual = fit.residual_px[row]
+    off = np.abs(np.concatenate([residual["edge"], residual["rim"]]))
+    radius_px = float(np.exp(-fit.views[row, LOG_SCALE]))
+    return float(np.mean(off < max(NEAR_PX, NEAR_SHARE * radius_px))) if off.size else 0.0
 
 
 def _agreement(a: npt.NDArray[np.bool_], b: npt.NDArray[np.bool_]) -> float:
