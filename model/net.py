@@ -39,7 +39,8 @@ CLEAN_BIAS, UNSEEN_BIAS = (
 class NetShape:
     """Widths and depths; `asdict` of it travels in checkpoints.
 
-    widths: channels at /2, /4, /8, /16, /32. encoder, decoder: blocks per stage, from /2 down.
+    widths: channels at /2, /4, /8, /16, /32. encoder, decoder: blocks of two
+    convolutions per stage, from /2 down.
     dilations: one residual block at /32 each.
     """
 
@@ -88,7 +89,6 @@ class ResidualBlock(nn.Module):
         super().__init__()
         self.first = conv_bn(channels, channels, dilation=dilation)
         self.second = conv_bn(channels, channels, dilation=dilation)
-        nn.init.zeros_(cast(nn.BatchNorm2d, self.second[1]).weight)  # starts as the identity
 
     def forward(self, x: Tensor) -> Tensor:
         return F.relu(x + self.second(F.relu(self.first(x))))
@@ -129,16 +129,23 @@ class GlobalBranch(nn.Module):
 
 
 class UpStage(nn.Module):
-    """Deeper features to the skip's width, doubled, added to the skip, refined."""
+    """Deeper features to the skip's width, doubled, added to the skip, then refined.
+
+    The refining convolutions have no way round them: a net that may skip them (residual blocks
+    starting as the identity were tried) takes thousands of steps to place an edge finer than the
+    deep features' own squares.
+    """
 
     def __init__(self, c_deep: int, c_skip: int, blocks: int) -> None:
         super().__init__()
         self.narrow = conv_bn(c_deep, c_skip, 1)
-        self.blocks = nn.Sequential(*(ResidualBlock(c_skip) for _ in range(blocks)))
+        self.refine = nn.Sequential(
+            *(nn.Sequential(conv_bn(c_skip, c_skip), nn.ReLU()) for _ in range(2 * blocks))
+        )
 
     def forward(self, deep: Tensor, skip: Tensor) -> Tensor:
         up = F.interpolate(self.narrow(deep), scale_factor=2.0, mode="nearest")
-        return self.blocks(F.relu(up + skip))
+        return self.refine(F.relu(up + skip))
 
 
 class SightNet(nn.Module):

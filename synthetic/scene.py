@@ -170,7 +170,7 @@ def draw_cameras(
     front = draw.chance(0.42, n)
     tilt = torch.where(front, draw.uniform(0, 6.0, n), draw.uniform(24.0, 66.0, n))
     tilt = torch.where(draw.chance(0.06, n), draw.uniform(6.0, 75.0, n), tilt)
-    frame_high = high * (draw.uniform(1.2, 2.6, n) if crop else torch.ones(n, device=draw.device))
+    frame_high = high * (draw.uniform(1.1, 1.9, n) if crop else torch.ones(n, device=draw.device))
     share = draw.log_uniform(0.30, 0.92, n)
     mm_per_px = 2 * connectors.ferrule_radius / (share * frame_high)
     centre = torch.tensor([wide / 2, high / 2], device=draw.device).repeat(n, 1)

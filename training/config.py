@@ -59,6 +59,7 @@ class TrainingConfig:
         RenderPlan(12, 2, (960, 1280), crop=False, clean_share=0.34, negative_share=0.14),
     )
     chunks: int = 4
+    mirror: bool = True
     learning_rate: float = 3e-3
     weight_decay: float = 0.02
     warmup_steps: int = 200
@@ -71,6 +72,11 @@ class TrainingConfig:
     validation_batches: int = 4
     net: NetShape = field(default_factory=NetShape)
     loss: LossWeights = field(default_factory=LossWeights)
+
+    @property
+    def steps_per_render(self) -> int:
+        """Steps that one render of each process serves."""
+        return self.chunks * (2 if self.mirror else 1)
 
     def __post_init__(self) -> None:
         checks = {

@@ -30,13 +30,14 @@ from ..model.net import Logits, SightNet
 from . import checkpoint
 from .checkpoint import RunState
 from .config import TrainingConfig, read_config
-from .losses import Batch, deal, loss, prepare
+from .losses import Batch, deal, loss, mirrored, prepare
 from .report import Reporter, machine
 from .source import Prefetcher, Source, batch_seed, render_source
 from .validation import validate
 
 __all__ = ["Processes", "Trainer", "learning_rate", "main", "train"]
 
+CLOCK = 1_000_000  # the processes agree on the clock as a whole number of its millionths
 GO_ON, SAVE, STOP, BROKEN = 0, 1, 2, 3  # what the processes agree on, the largest wins
 
 
@@ -70,11 +71,16 @@ class Processes:
         return int(value.item())
 
 
-def learning_rate(config: TrainingConfig, step: int) -> float:
-    """Linear warm-up, then half a cosine down to 0 at `config.steps`."""
+def learning_rate(config: TrainingConfig, step: int, elapsed: float = 0.0) -> float:
+    """Linear warm-up, then half a cosine down to 0 at `config.steps`.
+
+    elapsed: share of the call's time gone, where the call has to finish the run: the cosine then
+    follows whichever is further on, steps or clock.
+    """
     if step < config.warmup_steps:
         return config.learning_rate * (step + 1) / config.warmup_steps
     done = (step - config.warmup_steps) / max(config.steps - config.warmup_steps, 1)
+    done = max(done, elapsed)
     return config.learning_rate * 0.5 * (1 + math.cos(math.pi * min(done, 1.0)))
 
 
@@ -109,6 +115,7 @@ class Trainer:
         self.finite = torch.ones((), dtype=torch.bool, device=device)
         self.prefetcher = Prefetcher(self.make_batches, device)
         self.forward: nn.Module = net
+        self.elapsed = 0.0
 
     def wrap(self) -> None:
         """Compile and distribute the net; after a checkpoint has been loaded."""
@@ -130,12 +137,13 @@ class Trainer:
         plan = self.config.batches[group % len(self.config.batches)]
         seed = batch_seed(self.config, group, self.processes.rank)
         with torch.no_grad():
-            return deal(prepare(self.source(plan, seed), self.config.loss), self.config.chunks)
+            batches = deal(prepare(self.source(plan, seed), self.config.loss), self.config.chunks)
+            return batches + [mirrored(batch) for batch in batches if self.config.mirror]
 
     def step(self, batch: Batch) -> dict[str, Tensor]:
         """One step of descent; gives the loss's parts as device scalars, without waiting."""
         for group in self.state.optimiser.param_groups:
-            group["lr"] = learning_rate(self.config, self.state.step)
+            group["lr"] = learning_rate(self.config, self.state.step, self.elapsed)
         self.state.optimiser.zero_grad(set_to_none=True)
         device_type = self.processes.device.type
         half = self.config.bf16 and device_type == "cuda"
@@ -168,6 +176,7 @@ class Deadline:
     save_minutes: float
     begun_s: float
     saved_s: float
+    finish: bool = False
     signalled: bool = False
 
     def listen(self) -> None:
@@ -185,6 +194,10 @@ class Deadline:
         if self.signalled or (self.minutes is not None and now - self.begun_s >= 60 * self.minutes):
             return STOP
         return SAVE if now - self.saved_s >= 60 * self.save_minutes else GO_ON
+
+    def elapsed(self) -> float:
+        """Share of the call's minutes gone, 0 without a limit."""
+        return (time.monotonic() - self.begun_s) / (60 * self.minutes) if self.minutes else 0.0
 
 
 def keep(trainer: Trainer, run: Path, deadline: Deadline) -> None:
@@ -210,7 +223,7 @@ def check(trainer: Trainer, deadline: Deadline) -> int:
 def run_steps(trainer: Trainer, run: Path, deadline: Deadline, reporter: Reporter) -> None:
     """Train until the run's last step or the deadline; leaves a checkpoint."""
     state, config = trainer.state, trainer.config
-    trainer.prefetcher.start(*divmod(state.step, config.chunks))
+    trainer.prefetcher.start(*divmod(state.step, config.steps_per_render))
     try:
         while state.step < config.steps:
             batch = trainer.prefetcher.take()
@@ -230,10 +243,17 @@ def run_steps(trainer: Trainer, run: Path, deadline: Deadline, reporter: Reporte
     keep(trainer, run, deadline)
 
 
-def train(config: TrainingConfig, source: Source, run: Path, minutes: float | None) -> int:
+def train(
+    config: TrainingConfig,
+    source: Source,
+    run: Path,
+    minutes: float | None,
+    finish: bool = False,
+) -> int:
     """Train or go on training in the folder `run`; gives the step reached.
 
     minutes: wall-clock limit of this call, after which it saves and ends; None = to the last step.
+    finish: bring the rate down to 0 within `minutes`, whatever step that is.
     Raises `TrainingError` for a non-finite loss, `ModelError` for a damaged or foreign checkpoint.
     """
     begun = time.monotonic()
@@ -241,7 +261,7 @@ def train(config: TrainingConfig, source: Source, run: Path, minutes: float | No
     trainer = Trainer(config, source, processes)
     resumed = checkpoint.load(run, trainer.state, config)
     trainer.wrap()
-    deadline = Deadline(minutes, config.save_minutes, begun, time.monotonic())
+    deadline = Deadline(minutes, config.save_minutes, begun, time.monotonic(), finish)
     deadline.listen()
     with Reporter(run, config, quiet=processes.rank != 0) as reporter:
         reporter.note(
@@ -265,11 +285,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
         "--run", type=Path, required=True, help="folder of the run; goes on if begun"
     )
     parser.add_argument("--minutes", type=float, default=None, help="stop after this long, saved")
+    parser.add_argument(
+        "--finish", action="store_true", help="end the run with this call: the rate falls with the clock"
+    )
     options = parser.parse_args(arguments)
     try:
         config = read_config(options.config)
         device = Processes.join().device
-        train(config, render_source(device), options.run, options.minutes)
+        train(config, render_source(device), options.run, options.minutes, options.finish)
     except FiberwardError as error:
         print(f"fiberward: {error}", file=sys.stderr, flush=True)
         return error.exit_code

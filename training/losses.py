@@ -16,7 +16,7 @@ from ..model.surfaces import SURFACE_NAMES, Surface
 from ..synthetic.render import Renders
 from .config import LossWeights
 
-__all__ = ["Batch", "LossParts", "area_weight", "deal", "loss", "on_rim", "prepare", "soft_dice"]
+__all__ = ["Batch", "LossParts", "area_weight", "deal", "loss", "mirrored", "on_rim", "prepare", "soft_dice"]
 
 
 @dataclass(frozen=True)
@@ -90,6 +90,11 @@ def prepare(renders: Renders, weights: LossWeights) -> Batch:
 def deal(batch: Batch, hands: int) -> list[Batch]:
     """Deal a batch's pictures out to `hands` batches, like cards."""
     return [Batch(**{k: v[i::hands] for k, v in vars(batch).items()}) for i in range(hands)]
+
+
+def mirrored(batch: Batch) -> Batch:
+    """The batch as a mirror shows it, left and right exchanged."""
+    return Batch(**{k: v.flip(2) if v.ndim > 2 else v for k, v in vars(batch).items()})
 
 
 def soft_dice(p: Tensor, label: Tensor, counted: Tensor, classes: range) -> Tensor:
