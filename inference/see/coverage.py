@@ -73,7 +73,8 @@ def measure_coverage(
         area = profile.area_density(s, around) * (ends[surface] - start)
         share[surface] = float(np.sum(area * seen) / np.sum(area))
         near = s - start <= BAND_UM
-        gaps += _gaps(surface, np.sum(seen & near, axis=0) / np.sum(near, axis=0))
+        asked = np.maximum(np.sum(near, axis=0), 1)
+        gaps += _gaps(surface, np.sum(seen & near, axis=0) / asked)
         start = ends[surface]
     unseen = None if travel_map is None else ~travel_map.seen & travel_map.on_surface
     return Coverage(share, size_um, unseen, tuple(gaps))
