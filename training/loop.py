@@ -286,7 +286,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     )
     parser.add_argument("--minutes", type=float, default=None, help="stop after this long, saved")
     parser.add_argument(
-        "--finish", action="store_true", help="end the run with this call: the rate falls with the clock"
+        "--finish",
+        action="store_true",
+        help="end the run with this call: the rate falls with the clock",
     )
     options = parser.parse_args(arguments)
     try:

@@ -16,7 +16,17 @@ from ..model.surfaces import SURFACE_NAMES, Surface
 from ..synthetic.render import Renders
 from .config import LossWeights
 
-__all__ = ["Batch", "LossParts", "area_weight", "deal", "loss", "mirrored", "on_rim", "prepare", "soft_dice"]
+__all__ = [
+    "Batch",
+    "LossParts",
+    "area_weight",
+    "deal",
+    "loss",
+    "mirrored",
+    "on_rim",
+    "prepare",
+    "soft_dice",
+]
 
 
 @dataclass(frozen=True)
