@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from ..model.camera import surface_coordinates
 from ..model.errors import UnreadablePicture
+from ..model.profile import MeridianProfile
 from ..model.shape import ConnectorShape
 from ..model.surfaces import Surface
 from .judge.verdict import Judgement, Stated, ViewEvidence, judge
@@ -190,10 +191,24 @@ def _place(
     if not segmented:
         return placed, None
     fit = fit_connector(segmented, request.ferrule_mm, turns)
+    if (impossible := _impossible(fit.shape)) is not None:
+        for k, _ in usable:
+            placed[k] = replace(views[k], why_not=impossible)
+        return placed, None
     for (k, _), pose, why_not in zip(usable, fit.poses, fit.why_not, strict=True):
         coordinates = None if pose is None else surface_coordinates(pose.camera, pose.shape)
         placed[k] = replace(views[k], pose=pose, why_not=why_not, coordinates=coordinates)
     return placed, fit.shape
+
+
+def _impossible(shape: ConnectorShape | None) -> str | None:
+    """Why a fitted shape is no connector's; None if it may be one."""
+    try:
+        if shape is not None:
+            MeridianProfile(shape)
+    except ValueError as error:
+        return f"the outlines fit no possible ferrule ({error})"
+    return None
 
 
 def _measure(view: SeenView, index: int) -> SeenView:

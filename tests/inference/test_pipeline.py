@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from fiberward.inference import pipeline
 from fiberward.inference.pipeline import Inspector
 from fiberward.inference.record import utc_now
 from fiberward.inference.request import Request, picture_names, picture_stems
@@ -147,6 +148,21 @@ def test_a_spotless_connector_seen_from_four_sides_may_be_mated(drawing, inspect
     assert inspection.deposits == ()
     assert "provided the graded zones pass under your own microscope" in inspection.validity
     assert "mating voids it" in inspection.validity
+
+
+def test_a_fitted_shape_that_no_ferrule_has_is_no_evidence(drawing, inspector, monkeypatch):
+    fit = pipeline.fit_connector
+
+    def too_steep(views, ferrule_mm, turns_deg):
+        found = fit(views, ferrule_mm, turns_deg)
+        # so steep an endface cuts the chamfer away on one side
+        shape = replace(found.shape, apc_angle_deg=15.0)
+        return replace(found, shape=shape)
+
+    monkeypatch.setattr(pipeline, "fit_connector", too_steep)
+    inspection = inspector.inspect(request_for(drawing.four())).inspection
+    assert inspection.verdict == "reshoot"
+    assert all("no possible ferrule" in view.why_not for view in inspection.views)
 
 
 def test_the_wrong_ferrule_is_refused_by_the_fibre_s_125_um(drawing, inspector):
