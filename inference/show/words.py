@@ -18,7 +18,7 @@ class VerdictWords:
 
 VERDICT_WORDS = {
     "mate": VerdictWords(
-        "Mate", "⋈", "><", "Nothing at or above the stated size was found on the whole connector."
+        "Mate", "⋈", "><", "Where the pictures show the connector, nothing stands in the way."
     ),
     "clean-first": VerdictWords(
         "Clean first", "≋", "~~", "There is dirt that must go before this connector is mated."
