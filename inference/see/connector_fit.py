@@ -1,12 +1,14 @@
 """Least squares of one connector's shape and the cameras of its views on the views' outlines.
 
 Lengths are in units of the ferrule's radius here, so the fit knows nothing of micrometres. A view
-has six unknowns: the axis' lean in the picture (two), the fibre's pixel (two), the log of the scale
-at the fibre (ferrule radii per px) and the nearness (ferrule radii over the camera's distance). The
-views of one connector share the shape. Each outline point is compared with the curve it lies on:
+has eight unknowns: the axis' lean in the picture (two), the fibre's pixel (two), the log of the
+scale at the fibre (ferrule radii per px), the nearness (ferrule radii over the camera's distance)
+and, for an angled endface, the lean of its normal from the axis (two, else held at 0). The views of
+one connector share the shape. Each outline point is compared with the curve it lies on:
 
     circle of radius r at height z   where the point's ray meets that height, less r
     barrel's silhouette              distance between the point's ray and the axis, less 1
+    edge of an angled endface        where the ray meets the leaning ball, less the cone's radius
 
 both divided by their slope in the picture, so that residuals are in px (Sampson's distance).
 Weights fall with the residual (Geman-McClure), so dirt on an outline and wrong labels hardly count.
@@ -35,9 +37,9 @@ __all__ = [
 Floats = npt.NDArray[np.float64]
 
 # Columns of a view's parameters and of the shape's.
-LEAN_X, LEAN_Y, FIBER_X, FIBER_Y, LOG_SCALE, NEARNESS = range(6)
+LEAN_X, LEAN_Y, FIBER_X, FIBER_Y, LOG_SCALE, NEARNESS, FACE_X, FACE_Y = range(8)
 EDGE, CHAMFER, BOW, BARREL = range(4)
-VIEW_SIZE, SHAPE_SIZE = 6, 4
+VIEW_SIZE, SHAPE_SIZE = 8, 4
 POINT_SD_PX = 1.5  # of one outline point, until residuals tell
 SD_PER_MISS = 3.0  # label errors run on along an outline: a point counts for less than it seems
 LEAST_SD_PX = 0.3
@@ -66,17 +68,21 @@ class ViewPoints:
 
 @dataclass(frozen=True)
 class Prior:
-    """What is known of the shape beforehand: mean and standard deviation of each, [4]."""
+    """What is known of the shape beforehand: mean and standard deviation of each, [4].
+
+    `face_sd`: of the tangent of an angled endface's lean; 0 for an upright one.
+    """
 
     mean: Floats
     sd: Floats
     nearness_mean: float
     nearness_sd: float
+    face_sd: float = 0.0
 
 
 @dataclass(frozen=True)
 class FitResult:
-    """Where a fit ended: views [V, 6], shape [4], their covariance [6 V + 4, 6 V + 4].
+    """Where a fit ended: views [V, 8], shape [4], their covariance [8 V + 4, 8 V + 4].
 
     `residual_px`: per view the residuals of each group of points.
     """
@@ -96,16 +102,25 @@ class Pinhole:
     scale: float
     per_focal: float
     centre: Floats
+    face: Floats
 
     @staticmethod
     def of(view: Floats, centre_px: tuple[float, float]) -> "Pinhole":
-        """From the parameters of one view [6]."""
+        """From the parameters of one view [8]."""
         lean = float(np.hypot(view[LEAN_X], view[LEAN_Y]))
         share = np.sinc(lean / np.pi)  # sin(lean) / lean
         axis = np.array([share * view[LEAN_X], -share * view[LEAN_Y], -np.cos(lean)])
         scale = float(np.exp(view[LOG_SCALE]))
         per_focal = scale * float(view[NEARNESS])
-        return Pinhole(axis, view[FIBER_X : FIBER_Y + 1], scale, per_focal, np.array(centre_px))
+        fiber, face = view[FIBER_X : FIBER_Y + 1], view[FACE_X : FACE_Y + 1]
+        return Pinhole(axis, fiber, scale, per_focal, np.array(centre_px), face)
+
+    def face_normal(self) -> Floats:
+        """The endface's normal at the fibre in camera axes, unit length [3]."""
+        aside = np.array([1.0, 0.0, 0.0]) - self.axis[0] * self.axis
+        aside /= np.linalg.norm(aside)
+        normal = self.axis + self.face[0] * aside + self.face[1] * np.cross(self.axis, aside)
+        return normal / np.linalg.norm(normal)
 
     def rays(self, px: Floats) -> tuple[Floats, Floats]:
         """Ray bases (at the fibre's depth) and directions [n, 3] of picture points [n, 2]."""
@@ -136,6 +151,34 @@ def circle_residual(camera: Pinhole, px: Floats, radius: float, z: float) -> Flo
     return (found - radius) / np.maximum(slope, 1e-9)
 
 
+def edge_residual(camera: Pinhole, px: Floats, shape: Floats) -> Floats:
+    """Signed distance px [n] of points outside the endface's edge."""
+    edge_z = heights(shape)[0]
+    if not camera.face.any():
+        return circle_residual(camera, px, float(shape[EDGE]), edge_z)
+    gap = _beyond_edge(camera, px, shape)
+    slope_x = _beyond_edge(camera, px + [1.0, 0.0], shape) - gap
+    slope_y = _beyond_edge(camera, px + [0.0, 1.0], shape) - gap
+    return gap / np.maximum(np.hypot(slope_x, slope_y), 1e-9)
+
+
+def _beyond_edge(camera: Pinhole, px: Floats, shape: Floats) -> Floats:
+    """Where rays meet the leaning ball: distance from the axis less the cone's radius there."""
+    base, direction = camera.rays(px)
+    bow = max(float(shape[BOW]), 1e-3)
+    normal = camera.face_normal()
+    # |P|^2 bow / 2 + P . normal = 0 for P on the ball through the fibre
+    a = bow / 2 * np.sum(direction * direction, axis=1)
+    b = bow * np.sum(base * direction, axis=1) + direction @ normal
+    c = bow / 2 * np.sum(base * base, axis=1) + base @ normal
+    root = np.sqrt(np.maximum(b * b - 4 * a * c, 0.0))
+    point = base + (2 * c / (root - b))[:, None] * direction
+    height = point @ camera.axis
+    radius = np.sqrt(np.maximum(np.sum(point * point, axis=1) - height * height, 1e-12))
+    widening = (1 - float(shape[EDGE])) / float(shape[CHAMFER])
+    return radius - (float(shape[EDGE]) + widening * (heights(shape)[0] - height))
+
+
 def side_residual(camera: Pinhole, px: Floats) -> Floats:
     """Signed distance px [n] of points outside the barrel's silhouette (radius 1)."""
     base, direction = camera.rays(px)
@@ -162,9 +205,9 @@ def heights(shape: Floats) -> tuple[float, float, float]:
 def view_residuals(points: ViewPoints, view: Floats, shape: Floats) -> dict[str, Floats]:
     """Residuals px of each group of points."""
     camera = Pinhole.of(view, points.centre_px)
-    edge_z, rim_z, floor_z = heights(shape)
+    _, rim_z, floor_z = heights(shape)
     residuals = {
-        "edge": circle_residual(camera, points.edge, float(shape[EDGE]), edge_z),
+        "edge": edge_residual(camera, points.edge, shape),
         "rim": circle_residual(camera, points.rim, 1.0, rim_z),
         "side": side_residual(camera, points.side),
         "floor": circle_residual(camera, points.floor, 1.0, floor_z),
@@ -184,10 +227,13 @@ def _stacked(points: ViewPoints, view: Floats, shape: Floats) -> Floats:
     )
 
 
-def _jacobian(points: ViewPoints, view: Floats, shape: Floats, at: Floats) -> Floats:
-    """Forward differences [n, 10] by the view's and the shape's parameters."""
+def _jacobian(points: ViewPoints, view: Floats, shape: Floats, at: Floats, angled: bool) -> Floats:
+    """Forward differences [n, 12] by the view's and the shape's parameters."""
     columns: list[Floats] = []
     for index in range(VIEW_SIZE + SHAPE_SIZE):
+        if index in (FACE_X, FACE_Y) and not angled:
+            columns.append(np.zeros_like(at))
+            continue
         moved_view, moved_shape = view.copy(), shape.copy()
         size = 0.01 if index in (FIBER_X, FIBER_Y) else _STEP
         if index < VIEW_SIZE:
@@ -222,7 +268,12 @@ class _Problem:
             total += _robust(residual, self.width)[0]
         off = (shape - self.prior.mean) / self.prior.sd
         near = (cameras[:, NEARNESS] - self.prior.nearness_mean) / self.prior.nearness_sd
-        return total + float(off @ off) + float(near @ near)
+        face = cameras[:, FACE_X : FACE_Y + 1] * self._face_pull()
+        return total + float(off @ off) + float(near @ near) + float(np.sum(face * face))
+
+    def _face_pull(self) -> float:
+        """One over the standard deviation of a face's lean; upright faces lie at 0 anyway."""
+        return 1 / self.prior.face_sd if self.prior.face_sd > 0 else 1.0
 
     def equations(self, x: Floats) -> tuple[Floats, Floats]:
         """Matrix and right-hand side of the weighted normal equations at x."""
@@ -231,7 +282,7 @@ class _Problem:
         common = np.arange(VIEW_SIZE * len(self.views), self.size)
         for k, (points, view) in enumerate(zip(self.views, cameras, strict=True)):
             residual = _stacked(points, view, shape)
-            slope = _jacobian(points, view, shape, residual)
+            slope = _jacobian(points, view, shape, residual, self.prior.face_sd > 0)
             weight = _robust(residual, self.width)[1]
             at = np.concatenate([np.arange(VIEW_SIZE * k, VIEW_SIZE * (k + 1)), common])
             matrix[np.ix_(at, at)] += (slope * weight[:, None]).T @ slope
@@ -240,6 +291,10 @@ class _Problem:
             pull = 1 / self.prior.nearness_sd**2
             matrix[near, near] += pull
             right[near] -= pull * (view[NEARNESS] - self.prior.nearness_mean)
+            for face in (FACE_X, FACE_Y):
+                at_face = VIEW_SIZE * k + face
+                matrix[at_face, at_face] += self._face_pull() ** 2
+                right[at_face] -= self._face_pull() ** 2 * view[face]
         pull_shape = 1 / self.prior.sd**2
         matrix[common, common] += pull_shape
         right[common] -= pull_shape * (shape - self.prior.mean)
@@ -247,7 +302,7 @@ class _Problem:
 
 
 def split(x: Floats) -> tuple[Floats, Floats]:
-    """Views [V, 6] and shape [4] of a parameter vector."""
+    """Views [V, 8] and shape [4] of a parameter vector."""
     return x[:-SHAPE_SIZE].reshape(-1, VIEW_SIZE), x[-SHAPE_SIZE:]
 
 
@@ -256,6 +311,7 @@ def clamped(x: Floats) -> Floats:
     x = x.copy()
     cameras, shape = split(x)  # views into x
     cameras[:, NEARNESS] = np.clip(cameras[:, NEARNESS], 0.0, 0.2)
+    cameras[:, FACE_X:] = np.clip(cameras[:, FACE_X:], -0.25, 0.25)
     shape[EDGE] = np.clip(shape[EDGE], 0.15, 0.98)
     shape[CHAMFER] = np.clip(shape[CHAMFER], 0.01, 1.5)
     shape[BOW] = np.clip(shape[BOW], 0.0, 0.45)

@@ -255,8 +255,7 @@ def _single(seen: SeenDeposit) -> Deposit:
         length_um=seen.length_um,
         enclosing_um=seen.enclosing_um,
         in_zone_area_um2=seen.in_zone_area_um2,
-        off_zone=seen.in_zone_area_um2 == 0
-        and (seen.s_min_um is None or seen.s_min_um > IN_ZONE_UM),
+        off_zone=beyond and seen.in_zone_area_um2 == 0,
         unsure=seen.unsure,
         seen_in=(seen.view,),
         sightings=(seen,),

@@ -7,6 +7,7 @@ Lengths are in ferrule radii; angles about the axis count from the camera's azim
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -139,7 +140,9 @@ def _refined(
     count: int,
     known: tuple[Floats, float, float],
 ) -> MouthFit | None:
-    from scipy.optimize import least_squares
+    from scipy import optimize
+
+    solver: Any = optimize
 
     start, mean, sd = known
 
@@ -149,7 +152,7 @@ def _refined(
         return np.concatenate([*(m / 3.0 for m in _misses(views, x)), prior])
 
     scale = np.array([0.1, 0.02, 0.1, *([3.0] * len(views))])
-    found = least_squares(
+    found = solver.least_squares(
         residuals, start, x_scale=scale, loss="soft_l1", max_nfev=40, ftol=1e-4, xtol=1e-6
     )
     x = np.asarray(found.x, np.float64)

@@ -15,8 +15,10 @@ import numpy.typing as npt
 from ...model.camera import Camera, surface_coordinates
 from ...model.errors import UsageError
 from ...model.families import ConnectorFamily
+from ...model.profile import MeridianProfile
 from ...model.shape import FIBER_RADIUS_UM, ConnectorShape
 from ...model.surfaces import Surface
+from .angled import face_azimuth_deg, face_lean_deg
 from .connector_fit import (
     BARREL,
     BOW,
@@ -26,6 +28,7 @@ from .connector_fit import (
     NEARNESS,
     VIEW_SIZE,
     FitResult,
+    Prior,
     fit_views,
     heights,
     point_sd_px,
@@ -45,6 +48,9 @@ MOST_CUT = 0.45  # share of the endface's outline that the frame may cut off
 LEAST_AGREEMENT = 0.70  # intersection over union of fitted and seen endface, and ferrule front
 LEAST_NEAR = 0.6  # share of edge and rim points within the tolerance of the fit
 NEAR_PX, NEAR_SHARE = 2.5, 0.012  # that tolerance: px, and share of the ferrule's radius
+UPRIGHT_NEAR = 0.9  # with that share of points on the curves the endface is upright
+LEAST_ANGLE_DEG, MOST_ANGLE_DEG = 4.0, 13.0  # of an angled endface
+LEAST_GAIN = 0.05  # in the share of points on the curves, for an endface to be taken for angled
 NO_FERRULE = "the outlines do not fit a round ferrule's endface"
 FAREST = 1e-4  # nearness of a camera so far away that its perspective cannot be told
 
@@ -118,8 +124,10 @@ def fit_connector(
     keys, fit = fitted
     shape, floor_sd, mouth = _shape(fit, [lines[k] for k in keys], family)
     stated = turns_deg or [None] * len(views)
-    turns = settle_turns(fit.views, [stated[k] for k in keys], mouth)
+    turns = _settled(fit, [stated[k] for k in keys], shape, mouth)
     shape = replace(shape, key_deg=turns.key_deg)
+    if not _possible(shape):
+        return ConnectorFit(None, (None,) * len(views), tuple(w or NO_FERRULE for w in why))
     source = "fibre" if ferrule_mm is None else "ferrule"
     poses: list[Pose | None] = [None] * len(views)
     for row, key in enumerate(keys):
@@ -162,10 +170,29 @@ def _fit_all(
     start = FitResult(np.concatenate([alone[k].views for k in keys]), shape, np.zeros((0, 0)))
     _, prior = shape_prior(family, edge)
     fiber = 2 * FIBER_RADIUS_UM / family.ferrule_diameter.nominal
+    upright = _fit_together([lines[k] for k in keys], start, prior, fiber)
+    if np.median([_near_share(upright, row) for row in range(len(keys))]) >= UPRIGHT_NEAR:
+        return keys, upright
+    angled = _fit_together([lines[k] for k in keys], upright, replace(prior, face_sd=0.15), fiber)
+    return keys, angled if _is_angled(angled, upright) else upright
+
+
+def _is_angled(angled: FitResult, upright: FitResult) -> bool:
+    """Whether an angled endface describes the views clearly better than an upright one."""
+    rows = range(len(upright.views))
+    lean = float(np.median([face_lean_deg(view) for view in angled.views]))
+    gain = np.mean([_near_share(angled, row) - _near_share(upright, row) for row in rows])
+    return LEAST_ANGLE_DEG <= lean <= MOST_ANGLE_DEG and float(gain) > LEAST_GAIN
+
+
+def _fit_together(
+    lines: Sequence[ViewOutlines], start: FitResult, prior: Prior, fiber: float
+) -> FitResult:
+    """All views at once, from coarse to fine; `fiber`: the fibre's radius in ferrule radii."""
     for width, all_groups, settled in ((4.0, False, False), (2.0, True, False), (2.0, True, True)):
         points = [
-            sort_points(lines[k], start.views[row], start.shape, fiber, all_groups)
-            for row, k in enumerate(keys)
+            sort_points(line, view, start.shape, fiber, all_groups)
+            for line, view in zip(lines, start.views, strict=True)
         ]
         if settled:
             points = [
@@ -175,7 +202,7 @@ def _fit_all(
         elif all_groups:
             start = replace(start, shape=with_foot(points, start.views, start.shape))
         start = fit_views(points, start, prior, width)
-    return keys, start
+    return start
 
 
 def _fit_alone(line: ViewOutlines, family: ConnectorFamily) -> FitResult | str:
@@ -243,8 +270,33 @@ def _shape(
         cavity_radius_um=half * unit,
         cavity_depth_um=depth_mean * unit,
         cavity_corner=corner,
+        apc_angle_deg=float(np.median([face_lean_deg(view) for view in fit.views])),
     )
     return shape, float(np.sqrt(barrel_var)) * unit, mouth
+
+
+def _settled(
+    fit: FitResult,
+    stated_deg: Sequence[float | None],
+    shape: ConnectorShape,
+    mouth: MouthFit | None,
+) -> Turns:
+    """The views' turns, by an angled endface's lean if there is one, else by a square mouth."""
+    if shape.apc_angle_deg > 0:
+        return settle_turns(
+            fit.views, stated_deg, [face_azimuth_deg(view) for view in fit.views], 360.0
+        )
+    shown = mouth.turn_deg if mouth is not None else (None,) * len(stated_deg)
+    return settle_turns(fit.views, stated_deg, shown, 90.0)
+
+
+def _possible(shape: ConnectorShape) -> bool:
+    """Whether the shape is one body."""
+    try:
+        MeridianProfile(shape)
+    except ValueError:
+        return False
+    return True
 
 
 def _pose(fit: FitResult, row: int, about: tuple[ConnectorShape, Turns, tuple[int, int]]) -> Pose:

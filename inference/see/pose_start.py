@@ -31,7 +31,7 @@ LENGTHS = np.geomspace(1.0, 20.0, 80)  # of barrels, in ferrule radii
 
 
 def first_views(lines: ViewOutlines, edge_default: float) -> tuple[list[Floats], float] | None:
-    """Guesses [6] for one view, likelier first, and the endface edge in ferrule radii.
+    """Guesses [8] for one view, likelier first, and the endface edge in ferrule radii.
 
     None if no ellipse fits the endface's outline. The sign of the lean is ambiguous seen from the
     front; then both are given.
@@ -54,7 +54,9 @@ def first_views(lines: ViewOutlines, edge_default: float) -> tuple[list[Floats],
     edge = float(np.clip(ellipse.long_px / radius_px, 0.2, 0.97))
     guesses = [
         # the picture's down direction is (-sin roll, cos roll); lean = tilt (sin roll, cos roll)
-        np.array([-sign * down[0] * lean, sign * down[1] * lean, *fiber, -np.log(radius_px), 0.03])
+        np.array(
+            [-sign * down[0] * lean, sign * down[1] * lean, *fiber, -np.log(radius_px), 0.03, 0, 0]
+        )
         for sign in (1.0, -1.0)
     ]
     sure = abs(toward) > 0.15 * ellipse.long_px

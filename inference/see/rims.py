@@ -84,28 +84,38 @@ def _outline(surface: Bytes, mask: Bytes, points: int = POINTS) -> Outline | Non
     """The outer outline of a mask's largest piece; None if that is too small for a ferrule."""
     import cv2
 
-    found, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    largest = max(found, key=cv2.contourArea, default=None)
-    if largest is None or cv2.contourArea(largest) < FEWEST_PX:
+    ring = _contour(mask)
+    if ring is None or cv2.contourArea(ring) < FEWEST_PX:
         return None
-    ring = largest.reshape(-1, 2)
     height, width = surface.shape
     pad = int(4 * BLUR_PX)
-    inner = _within(ring + 0.5, width, height)
-    cut_share = float(1 - inner.mean())
-    ring = ring[inner]
-    if len(ring) < 12:
-        return None
-    ring = ring[np.linspace(0, len(ring) - 1, min(len(ring), points)).astype(int)]
-    x0, y0 = np.maximum(largest.reshape(-1, 2).min(axis=0) - pad, 0)
-    x1, y1 = np.minimum(largest.reshape(-1, 2).max(axis=0) + pad, [width, height])
+    x0, y0 = (int(v) for v in np.maximum(ring.min(axis=0) - pad, 0))
+    x1, y1 = (int(v) for v in np.minimum(ring.max(axis=0) + pad, [width, height]))
     filled = np.zeros((y1 - y0, x1 - x0), np.uint8)
-    cv2.drawContours(filled, [largest], -1, 1, cv2.FILLED, offset=(-int(x0), -int(y0)))
-    soft = cv2.GaussianBlur(filled.astype(np.float32), (0, 0), BLUR_PX)
-    px, outward = _refine(soft, ring + 0.5 - [x0, y0])
-    px += [x0, y0]
+    cv2.drawContours(filled, [ring], -1, 1, cv2.FILLED, offset=(-x0, -y0))
+    soft = np.asarray(cv2.GaussianBlur(filled.astype(np.float32), (0, 0), BLUR_PX), np.float32)
+    centres = ring.astype(np.float64) + 0.5
+    inner = _within(centres, width, height)
+    cut_share = float(1 - inner.mean())
+    centres = centres[inner]
+    if len(centres) < 12:
+        return None
+    centres = centres[np.linspace(0, len(centres) - 1, min(len(centres), points)).astype(int)]
+    corner = np.array([x0, y0], np.float64)
+    px, outward = _refine(soft, centres - corner)
+    px = px + corner
     inside = _lookup(surface, px - STEP_PX * outward)
     return Outline(px, inside, _lookup(surface, px + STEP_PX * outward), cut_share)
+
+
+def _contour(mask: Bytes) -> npt.NDArray[np.int32] | None:
+    """The outer contour [n, 2] (x, y) of the piece of largest area; None for an empty mask."""
+    import cv2
+
+    cv: Any = cv2
+    found = cv.findContours(mask, cv.RETR_EXTERNAL, cv.CHAIN_APPROX_NONE)[0]
+    largest = max(found, key=cv.contourArea, default=None)
+    return None if largest is None else np.asarray(largest, np.int32).reshape(-1, 2)
 
 
 def _within(px: Floats, width: int, height: int) -> npt.NDArray[np.bool_]:
@@ -133,14 +143,10 @@ def fiber_disc(surface: Bytes) -> FiberDisc | None:
 
     Dirt that hides a part of the disc, or is taken for it, bends a part of the outline only.
     """
-    import cv2
-
-    mask = (surface == Surface.FIBER).view(np.uint8)
-    found, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    largest = max(found, key=len, default=None)
-    if largest is None or len(largest) < 12:
+    contour = _contour((surface == Surface.FIBER).view(np.uint8))
+    if contour is None or len(contour) < 12:
         return None
-    ring = largest.reshape(-1, 2).astype(np.float64) + 0.5
+    ring = contour.astype(np.float64) + 0.5
     ellipse = robust_ellipse(ring)
     if ellipse is None:
         return None

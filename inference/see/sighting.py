@@ -1,6 +1,7 @@
 """How well one view sees a place: direction, scale, and where a standing deposit has its foot."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -151,12 +152,13 @@ def _foot(
     per_deg = np.radians(max(float(profile.radius_um(seen.s_um, seen.theta_deg)), 5.0))
     wanted = np.array(seen.xy_px)
 
-    def miss(place: Floats) -> Floats:
+    def miss(place: npt.NDArray[Any]) -> Floats:
         top = profile.to_xyz(place[0], place[1])
         top = top + height_um * profile.normal(place[0], place[1])
         return camera.project(top)[0] - wanted
 
-    place, step = start.copy(), 2.0
+    step = 2.0
+    place: Floats = start.copy()
     for _ in range(8):
         at = miss(place)
         if not np.isfinite(at).all():

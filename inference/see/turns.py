@@ -7,14 +7,13 @@ import numpy as np
 import numpy.typing as npt
 
 from .connector_fit import LEAN_X, LEAN_Y
-from .mouth import MouthFit
 
 __all__ = ["Turns", "bottom_offset_deg", "camera_turn_deg", "settle_turns", "tilt_and_roll_deg"]
 
 Floats = npt.NDArray[np.float64]
 
 STATED_SD_DEG = 3.0  # of a stated turn
-SIDES_SD_DEG = 0.7  # of a turn against the others, told by the sides of a square mouth
+SHOWN_SD_DEG = 0.7  # of a turn against the others, told by what they all show
 MOST_ERROR_DEG = 8.0  # a larger disagreement with a stated turn is not put down to the dial
 ASKEW_DEG = 20.0  # up to here a roll counts as the camera held askew
 
@@ -23,7 +22,7 @@ ASKEW_DEG = 20.0  # up to here a roll counts as the camera held askew
 class Turns:
     """Per view the camera's azimuth and its standard deviation (None: not stated), deg.
 
-    `key_deg`: the direction of a square cavity's sides, None for a round one.
+    `key_deg`: the direction of what the views share, None if they share nothing.
     """
 
     turn_deg: tuple[float, ...]
@@ -57,31 +56,37 @@ def tilt_and_roll_deg(view: Floats) -> tuple[float, float]:
 
 
 def settle_turns(
-    views: Floats, stated_deg: Sequence[float | None], mouth: MouthFit | None
+    views: Floats,
+    stated_deg: Sequence[float | None],
+    shown_deg: Sequence[float | None],
+    period_deg: float,
 ) -> Turns:
-    """The turns of the fitted views [V, 6] with stated turns (None: 0 within that view).
+    """The turns of the fitted views [V, 8] with stated turns (None: 0 within that view).
 
-    A stated turn is good to about 3 deg. Views that show a square mouth tell how they are turned
-    against each other far better, up to quarter turns, so they share out their differences.
+    `shown_deg`: per view the direction, from the camera's azimuth, of something that all views
+    share: a side of the square mouth (`period_deg` 90) or the lean of an angled endface (360). A
+    stated turn is good to about 3 deg; that direction tells how views are turned against each other
+    far better, so they share out their differences.
     """
     turns = [
         camera_turn_deg(turn or 0.0, *tilt_and_roll_deg(view))
         for turn, view in zip(stated_deg, views, strict=True)
     ]
     sds = [None if turn is None else STATED_SD_DEG for turn in stated_deg]
-    shown = mouth.turn_deg if mouth is not None else ()
-    sides = {
-        row: (turns[row] + side) % 90.0
-        for row, side in enumerate(shown)
-        if side is not None and sds[row] is not None
+    marks = {
+        row: turns[row] + shown
+        for row, shown in enumerate(shown_deg)
+        if shown is not None and sds[row] is not None
     }
-    if not sides:
+    if not marks:
         return Turns(tuple(turns), tuple(sds), None)
-    around = np.exp(4j * np.radians(list(sides.values())))
-    key = float(np.degrees(np.angle(around.mean())) / 4 % 90.0)
-    off = {row: (side - key + 45.0) % 90.0 - 45.0 for row, side in sides.items()}
-    if len(sides) > 1 and max(abs(v) for v in off.values()) <= MOST_ERROR_DEG:
+    folds = 360.0 / period_deg
+    around = np.exp(1j * np.radians(np.array(list(marks.values())) * folds))
+    key = float(np.degrees(np.angle(around.mean())) / folds % period_deg)
+    half = period_deg / 2
+    off = {row: (mark - key + half) % period_deg - half for row, mark in marks.items()}
+    if len(marks) > 1 and max(abs(v) for v in off.values()) <= MOST_ERROR_DEG:
         for row, amount in off.items():
             turns[row] = (turns[row] - amount) % 360.0
-            sds[row] = SIDES_SD_DEG
+            sds[row] = SHOWN_SD_DEG
     return Turns(tuple(turns), tuple(sds), key)

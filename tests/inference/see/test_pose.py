@@ -135,6 +135,30 @@ def test_the_square_mouth_brings_wrong_turns_back_into_line():
     assert np.ptp(left) < 0.5
 
 
+@pytest.mark.parametrize("spoil", [False, True], ids=["clean", "spoiled"])
+def test_an_angled_endface_is_recognised_with_its_angle_and_the_side_it_leans_to(spoil):
+    shape = replace(
+        BIG, dome_radius_um=9000.0, endface_edge_um=700.0, chamfer_depth_um=650.0,
+        apc_angle_deg=8.0, key_deg=70.0,
+    )  # fmt: skip
+    truth, fit = fitted(shape, 5, spoil)
+    assert fit.shape is not None
+    assert fit.shape.apc_angle_deg == pytest.approx(8.0, abs=0.8)
+    assert fit.shape.key_deg == pytest.approx(70.0, abs=4.0)
+    for camera, pose in zip(truth, fit.poses, strict=True):
+        assert pose is not None
+        assert pose.camera.um_per_px == pytest.approx(camera.um_per_px, rel=1e-2)
+        assert pose.camera.tilt_deg == pytest.approx(camera.tilt_deg, abs=1.5)
+
+
+def test_an_upright_endface_is_never_taken_for_an_angled_one():
+    for seed in (3, 4):
+        for shape in (BIG, SMALL):
+            fit = fitted(shape, seed, spoil=True)[1]
+            assert fit.shape is not None
+            assert fit.shape.apc_angle_deg == 0
+
+
 def test_the_stated_interval_of_the_scale_holds_the_true_scale():
     inside: list[bool] = []
     for seed in (11, 12):
