@@ -16,13 +16,16 @@ def inspect(
     pictures: Annotated[
         list[Path],
         typer.Argument(
-            metavar="PICTURE... | FOLDER...",
+            metavar="PICTURE|FOLDER",
             help="The pictures of one connector; or folders, each with those of one connector.",
             show_default=False,
         ),
     ],
     ferrule: Annotated[
-        str | None, typer.Option(metavar="2.5|1.25", help="Nominal ferrule diameter, mm.")
+        str | None,
+        typer.Option(
+            metavar="2.5|1.25", help="Nominal ferrule diameter, mm. [default: told from the fibre]"
+        ),
     ] = None,
     turn: Annotated[
         str | None,

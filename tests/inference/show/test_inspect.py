@@ -60,6 +60,15 @@ def test_a_spotless_connector_gives_mate_and_exit_0(drawing, tmp_path, capsys):
     assert "provided the graded zones pass under your own microscope" in capsys.readouterr().out
 
 
+@pytest.mark.parametrize("turns", ["-,0,120,240", "-, -, 120, 240", "720,360,-240,600"])
+def test_turns_may_be_left_to_be_found_or_go_round_more_than_once(drawing, tmp_path, turns):
+    code, inspection = run("--turn", turns, *drawing.four(), out=tmp_path / "out")
+    assert code in (0, 1)
+    stated = [view.stated_turn_deg for view in inspection.views]
+    assert stated[2:] == [120, 240]
+    assert stated[0] in (None, 0)
+
+
 def test_masks_are_8_bit_indices_in_the_picture_s_own_pixels(drawing, spot, tmp_path):
     paths = drawing.four((spot(600, 30, 60, Kind.FILM),))
     out = tmp_path / "out"
