@@ -56,11 +56,15 @@ class MapDeposit:
 
 @dataclass(frozen=True)
 class MapPicture:
-    """What the travel map shows. `s_end_um`: by name, where each surface ends, fibre first."""
+    """What the travel map shows.
+
+    `s_end_um`: by name, fibre first, where each surface ends: path lengths [n] at n angles evenly
+    spaced from 0, since an angled endface or a square cavity ends otherwise on each side.
+    """
 
     whole: MapPanel
     front: MapPanel
-    s_end_um: Mapping[str, float]
+    s_end_um: Mapping[str, npt.NDArray[np.float64]]
     deposits: Sequence[MapDeposit]
     coverage_size_um: float | None
     detection_limit_um: float | None
@@ -163,22 +167,27 @@ def _draw_distance_lines(canvas: Canvas, place: _Place) -> None:
     canvas.line(place.ring(place.s_max_um), MUTED, 1.5, closed=True)
 
 
-def _draw_surfaces(canvas: Canvas, s_end_um: Mapping[str, float], place: _Place) -> None:
+def _draw_surfaces(
+    canvas: Canvas, s_end_um: Mapping[str, npt.NDArray[np.float64]], place: _Place
+) -> None:
     """Thin lines where surfaces end, and their names where there is room for them."""
     for end in s_end_um.values():
-        if end < place.s_max_um * 0.999:
-            canvas.line(place.ring(end), PAPER, 3, closed=True)
-            canvas.line(place.ring(end), INK, 1.2, closed=True)
+        if end.max() < place.s_max_um * 1.001:
+            ring = place.at(end, np.linspace(0, 360, len(end), endpoint=False))
+            canvas.line(ring, PAPER, 3, closed=True)
+            canvas.line(ring, INK, 1.2, closed=True)
     for name, spot in _name_spots(s_end_um, place).items():
         canvas.text((float(spot[0]), float(spot[1])), name, 16, INK, PAPER, "mm")
 
 
-def _name_spots(s_end_um: Mapping[str, float], place: _Place) -> dict[str, npt.NDArray[np.float64]]:
+def _name_spots(
+    s_end_um: Mapping[str, npt.NDArray[np.float64]], place: _Place
+) -> dict[str, npt.NDArray[np.float64]]:
     """Where the names of the surfaces go: in the middle of those that have room."""
     spots: dict[str, npt.NDArray[np.float64]] = {}
     start = 0.0
     for name, end in s_end_um.items():
-        stop = min(end, place.s_max_um)
+        stop = min(float(end.mean()), place.s_max_um)
         if (stop - start) / place.um_per_px >= 22:
             spots[name] = place.at((start + stop) / 2, NAMES_DEG)
         start = stop

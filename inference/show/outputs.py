@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ...model.errors import UsageError
+from ...model.profile import MeridianProfile
 from ...model.surfaces import SURFACE_NAMES, Surface
 from ..keep.files import staged_folder
 from ..pipeline import Result
@@ -82,11 +83,12 @@ def _map_picture(result: Result, maps: tuple[TravelMap, TravelMap]) -> MapPictur
         MapDeposit(d.id, d.kind, d.unsure, d.s_um, d.theta_deg, SURFACE_NAMES[d.surface])
         for d in result.deposits
     ]
-    order = sorted(whole.s_end_um.items(), key=lambda item: item[1])
+    shape = next(view.pose.shape for view in result.views if view.pose is not None)
+    ends = MeridianProfile(shape).s_ends_at(np.linspace(0, 360, 360, endpoint=False))
     return MapPicture(
         whole=_panel(whole),
         front=_panel(front),
-        s_end_um={SURFACE_NAMES[surface]: end for surface, end in order},
+        s_end_um={SURFACE_NAMES[surface]: end for surface, end in ends.items()},
         deposits=deposits,
         coverage_size_um=result.inspection.coverage_size_um,
         detection_limit_um=min((limit for limit in limits if limit is not None), default=None),

@@ -1,5 +1,7 @@
 """Overlay and travel map: what they draw lies where it should, and nothing else is touched."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -132,7 +134,8 @@ def panel(radius_um: float) -> MapPanel:
 
 def picture(deposits: list[MapDeposit]) -> MapPicture:
     ends = {"fiber": 62.5, "endface": 500.0, "chamfer": 900.0, "barrel": 6000.0, "cavity": 9000.0}
-    return MapPicture(panel(9000.0), panel(1000.0), ends, deposits, 50.0, 14.0)
+    rings = {name: np.full(90, end) for name, end in ends.items()}
+    return MapPicture(panel(9000.0), panel(1000.0), rings, deposits, 50.0, 14.0)
 
 
 @pytest.mark.parametrize(
@@ -164,6 +167,20 @@ def test_the_map_shows_texture_where_it_was_seen_and_hatching_where_not() -> Non
     )
     assert (above == 60).all(axis=-1).mean() > 0.7
     assert (below == 60).all(axis=-1).mean() < 0.02
+
+
+def test_a_surface_that_ends_otherwise_on_each_side_is_drawn_so() -> None:
+    """An edge at 4500 um that swings out to 6000 um towards theta = 0."""
+    flat = picture([])
+    swung = 4500 + 1500 * np.maximum(np.cos(np.radians(np.arange(0, 360, 4))), 0)
+    drawn = draw_travel_map(replace(flat, s_end_um={"barrel": swung}))
+    x, y = (round(c) for c in WHOLE_AT)
+    rim = near(drawn, PAPER, 15)  # of the boundary's line
+    for s, line in ((6000, rim[y, x:]), (4500, rim[: y + 1, x][::-1])):
+        away = round(WHOLE_RADIUS * s / 9000)
+        assert line[away - 3 : away + 4].any()
+        assert not line[away - 12 : away - 4].any()
+        assert not line[away + 5 : away + 13].any()
 
 
 def test_deposits_without_a_place_do_not_stop_the_map() -> None:
