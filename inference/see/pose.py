@@ -14,11 +14,13 @@ import numpy.typing as npt
 
 from ...model.camera import Camera, surface_coordinates
 from ...model.errors import UsageError
-from ...model.families import ConnectorFamily
+from ...model.families import ConnectorFamily, default_shape
 from ...model.profile import MeridianProfile
 from ...model.shape import FIBER_RADIUS_UM, ConnectorShape
 from ...model.surfaces import Surface
 from .angled import face_azimuth_deg, face_lean_deg
+from .camera_pose import Pose
+from .closeup import close_up, close_up_pose
 from .connector_fit import (
     BARREL,
     BOW,
@@ -65,26 +67,6 @@ class ViewSegmentation(Protocol):
 
 
 @dataclass(frozen=True)
-class Pose:
-    """One view's camera and the shape it was fitted with.
-
-    `scale_source`: "ferrule" (its stated diameter) or "fibre" (the fibre's 125 um told which of the
-    two ferrules it is). `um_per_px_interval`: 95 %. `tilt_sd_deg`: standard deviation. `quality`:
-    0..1, share of the surfaces' pixels on which fit and mask agree. `turn_sd_deg`: of the turn;
-    None where none was stated. `floor_sd_um`: how well the height of the cavity's floor is known.
-    """
-
-    camera: Camera
-    shape: ConnectorShape
-    scale_source: str
-    um_per_px_interval: tuple[float, float]
-    tilt_sd_deg: float
-    quality: float
-    turn_sd_deg: float | None = None
-    floor_sd_um: float = 0.0
-
-
-@dataclass(frozen=True)
 class ConnectorFit:
     """The connector's shape (None if no view could be placed) and per view its pose or a reason.
 
@@ -118,30 +100,49 @@ def fit_connector(
     if family is None:
         reason = "the ferrule's size is not stated and no fibre shows it: give --ferrule"
         return ConnectorFit(None, (None,) * len(views), tuple(w or reason for w in why))
-    fitted = _fit_all(lines, family, why)
-    if fitted is None:
-        return ConnectorFit(None, (None,) * len(views), tuple(why))
-    keys, fit = fitted
-    shape, floor_sd, mouth = _shape(fit, [lines[k] for k in keys], family)
-    stated = turns_deg or [None] * len(views)
-    turns = _settled(fit, [stated[k] for k in keys], shape, mouth)
-    shape = replace(shape, key_deg=turns.key_deg)
-    if not _possible(shape):
-        return ConnectorFit(None, (None,) * len(views), tuple(w or NO_FERRULE for w in why))
-    source = "fibre" if ferrule_mm is None else "ferrule"
+    stated = list(turns_deg or [None] * len(views))
     poses: list[Pose | None] = [None] * len(views)
-    for row, key in enumerate(keys):
-        pose = _pose(fit, row, (shape, turns, lines[key].size_hw))
-        pose = replace(pose, scale_source=source, floor_sd_um=floor_sd)
-        if _near_share(fit, row) < LEAST_NEAR:
-            why[key] = NO_FERRULE
-            continue
-        poses[key], why[key] = _checked(pose, views[key].surface)
+    shape, floor_sd = _place(views, lines, family, stated, (poses, why))
     if ferrule_mm is not None:
         check_fiber([(p.camera, lines[k].fiber) for k, p in enumerate(poses) if p], ferrule_mm)
+    else:
+        poses = [None if p is None else replace(p, scale_source="fibre") for p in poses]
+    for k, view in enumerate(views):
+        found_close = close_up(view.surface) if poses[k] is None else None
+        near = shape or default_shape(family)
+        pose = None if found_close is None else close_up_pose(found_close, near, stated[k])
+        if pose is not None:
+            poses[k], why[k] = _checked(pose, view.surface)
+            shape = shape or (near if poses[k] else None)
     if not any(poses):
         return ConnectorFit(None, tuple(poses), tuple(why))
     return ConnectorFit(shape, tuple(poses), tuple(why), floor_sd)
+
+
+def _place(
+    views: Sequence[ViewSegmentation],
+    lines: dict[int, ViewOutlines],
+    family: ConnectorFamily,
+    stated: Sequence[float | None],
+    out: tuple[list[Pose | None], list[str | None]],
+) -> tuple[ConnectorShape | None, float | None]:
+    """Fit the views with outlines, write poses or reasons to `out`; the shape, its floor's sd."""
+    poses, why = out
+    fitted = _fit_all(lines, family, why)
+    if fitted is None:
+        return None, None
+    keys, fit = fitted
+    shape, floor_sd, mouth = _shape(fit, [lines[k] for k in keys], family)
+    turns = _settled(fit, [stated[k] for k in keys], shape, mouth)
+    shape = replace(shape, key_deg=turns.key_deg)
+    possible = _possible(shape)
+    for row, key in enumerate(keys):
+        if not possible or _near_share(fit, row) < LEAST_NEAR:
+            why[key] = NO_FERRULE
+            continue
+        pose = _pose(fit, row, (shape, turns, lines[key].size_hw))
+        poses[key], why[key] = _checked(replace(pose, floor_sd_um=floor_sd), views[key].surface)
+    return (shape if any(poses) else None), floor_sd
 
 
 def _outlines(surface: Bytes) -> ViewOutlines | str:

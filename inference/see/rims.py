@@ -40,11 +40,15 @@ class Outline:
 
 @dataclass(frozen=True)
 class FiberDisc:
-    """The fibre's disc as seen: centre px (x, y), area px, share of its outline on one ellipse."""
+    """The fibre's disc as seen: centre px (x, y), area px, share of its outline on one ellipse.
+
+    `flatness`: the ellipse's short over its long axis.
+    """
 
     centre_px: tuple[float, float]
     area_px: float
     smooth_share: float
+    flatness: float
 
 
 @dataclass(frozen=True)
@@ -153,7 +157,12 @@ def fiber_disc(surface: Bytes) -> FiberDisc | None:
     # the outline runs through the centres of the disc's own border pixels, half a pixel inside
     long_px, short_px = ellipse.long_px + 0.5, ellipse.short_px + 0.5
     x, y = ellipse.centre
-    return FiberDisc((float(x), float(y)), float(np.pi * long_px * short_px), ellipse.inlier_share)
+    return FiberDisc(
+        centre_px=(float(x), float(y)),
+        area_px=float(np.pi * long_px * short_px),
+        smooth_share=ellipse.inlier_share,
+        flatness=short_px / long_px,
+    )
 
 
 def outlines_of(surface: Bytes) -> ViewOutlines | str:

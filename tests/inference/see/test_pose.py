@@ -217,6 +217,27 @@ def test_an_endface_mostly_outside_the_frame_is_said_to_be_cut_off():
     assert "cut off" in (fit.why_not[0] or "")
 
 
+def test_a_close_up_of_the_endface_is_placed_by_its_fibre():
+    """No rim in the frame: 125 um across the fibre's disc give the scale, here 0.8 um per px."""
+    truth = cameras(BIG, 8)
+    close = Camera(0.0, 40.0, 0.0, 0.8, (300.0, 260.0), 50000.0, SIZE_HW)
+    views = [View(draw(camera, BIG)) for camera in [*truth, close]]
+    fit = fit_connector(views, 2.5, [*(camera.turn_deg for camera in truth), 40.0])
+    pose = fit.poses[4]
+    assert pose is not None
+    assert fit.why_not[4] is None
+    assert pose.scale_source == "fibre"
+    assert pose.camera.um_per_px == pytest.approx(0.8, rel=0.01)
+    assert pose.um_per_px_interval[0] < 0.8 < pose.um_per_px_interval[1]
+    assert pose.camera.fiber_px == pytest.approx((300.0, 260.0), abs=1.0)
+
+
+def test_a_close_up_seen_at_a_slant_is_refused_as_it_cannot_be_told_which_way_it_leans():
+    close = Camera(40.0, 40.0, 0.0, 0.8, (300.0, 260.0), 50000.0, SIZE_HW)
+    fit = fit_connector([View(draw(close, BIG))], 2.5, [40.0])
+    assert fit.poses == (None,)
+
+
 def test_a_bad_view_does_not_spoil_the_others():
     truth = cameras(BIG, 8)
     views = [View(draw(camera, BIG)) for camera in truth]

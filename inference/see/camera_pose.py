@@ -1,0 +1,28 @@
+"""One view's pose, as the fit hands it on."""
+
+from dataclasses import dataclass
+
+from ...model.camera import Camera
+from ...model.shape import ConnectorShape
+
+__all__ = ["Pose"]
+
+
+@dataclass(frozen=True)
+class Pose:
+    """One view's camera and the shape it was fitted with.
+
+    `scale_source`: "ferrule" (its stated diameter) or "fibre" (the fibre's 125 um told which of the
+    two ferrules it is). `um_per_px_interval`: 95 %. `tilt_sd_deg`: standard deviation. `quality`:
+    0..1, share of the surfaces' pixels on which fit and mask agree. `turn_sd_deg`: of the turn;
+    None where none was stated. `floor_sd_um`: how well the height of the cavity's floor is known.
+    """
+
+    camera: Camera
+    shape: ConnectorShape
+    scale_source: str
+    um_per_px_interval: tuple[float, float]
+    tilt_sd_deg: float
+    quality: float
+    turn_sd_deg: float | None = None
+    floor_sd_um: float = 0.0
