@@ -38,6 +38,8 @@ from .surfaces import Surface
 
 __all__ = ["Camera", "SurfaceCoordinates", "surface_coordinates"]
 
+BAND_PX = 1 << 17  # pixels of a band: its arrays fit a processor's cache
+
 
 @dataclass(frozen=True)
 class Camera:
@@ -129,11 +131,11 @@ class SurfaceCoordinates:
     facing: npt.NDArray[np.float32]
 
 
-def _block(camera: Camera) -> Rays:
-    """Rays of all pixel centres."""
+def _block(camera: Camera, rows: tuple[int, int]) -> Rays:
+    """Rays of the pixel centres of a band of rows (first, after last)."""
     height, width = camera.size_hw
     x = np.arange(width) + 0.5
-    y = np.arange(height) + 0.5
+    y = np.arange(*rows) + 0.5
     right, down, forward = camera.axes()
     scale, focal = camera.um_per_px, camera.focal_px
 
@@ -151,16 +153,19 @@ def _block(camera: Camera) -> Rays:
     return Rays((base[0], base[1], base[2]), (direction[0], direction[1], direction[2]))
 
 
-def _window(camera: Camera, xyz_um: Floats) -> Window | None:
-    """The pixel window (y0, y1, x0, x1) holding the projected points, or None outside the frame."""
+def _window(camera: Camera, rows: tuple[int, int], xyz_um: Floats) -> Window | None:
+    """The window within a band of rows, counted from its first, that holds the projected points.
+
+    None if they all lie outside the band.
+    """
     px, _ = camera.project(xyz_um)
-    height, width = camera.size_hw
+    width, (first, last) = camera.size_hw[1], rows
     if not np.isfinite(px).all():
-        return 0, height, 0, width
-    x0, y0 = np.maximum(np.floor(px.min(axis=0)).astype(int) - 1, 0)
-    x1, y1 = np.ceil(px.max(axis=0)).astype(int) + 1
-    x1, y1 = min(int(x1), width), min(int(y1), height)
-    return (int(y0), y1, int(x0), x1) if y1 > y0 and x1 > x0 else None
+        return 0, last - first, 0, width
+    x0, y0 = (int(v) - 1 for v in np.floor(px.min(axis=0)))
+    x1, y1 = (int(v) + 1 for v in np.ceil(px.max(axis=0)))
+    x0, x1, y0, y1 = max(x0, 0), min(x1, width), max(y0, first), min(y1, last)
+    return (y0 - first, y1 - first, x0, x1) if y1 > y0 and x1 > x0 else None
 
 
 def _circle(radius_um: float, z_um: float) -> Floats:
@@ -171,22 +176,22 @@ def _circle(radius_um: float, z_um: float) -> Floats:
 
 
 class _Sheet:
-    """The picture while it is filled, nearest surface first."""
+    """A band of the picture's rows while it is filled, nearest surface first."""
 
-    def __init__(self, camera: Camera, shape: ConnectorShape) -> None:
-        self.camera, self.shape = camera, shape
-        self.profile = MeridianProfile(shape)
-        self.marks = marks_of(self.profile)
-        self.rays = _block(camera)
-        self.surface = np.zeros(camera.size_hw, np.uint8)
-        self.t = np.full(camera.size_hw, np.nan, np.float32)
-        self.across = np.zeros(camera.size_hw, np.float32)  # -normal . direction
-        self.open = np.zeros(camera.size_hw, np.bool_)  # rays through the housing's opening
+    def __init__(self, camera: Camera, profile: MeridianProfile, rows: tuple[int, int]) -> None:
+        self.camera, self.shape, self.profile, self.rows = camera, profile.shape, profile, rows
+        self.marks = marks_of(profile)
+        self.rays = _block(camera, rows)
+        size = (rows[1] - rows[0], camera.size_hw[1])
+        self.surface = np.zeros(size, np.uint8)
+        self.t = np.full(size, np.nan, np.float32)
+        self.across = np.zeros(size, np.float32)  # -normal . direction
+        self.open = np.zeros(size, np.bool_)  # rays through the housing's opening
 
     def window(self, *circles: tuple[float, float]) -> Window | None:
-        """The window that holds the projected circles (radius um, z um); None off the frame."""
+        """The window that holds the projected circles (radius um, z um); None off the band."""
         points = np.concatenate([_circle(radius, z) for radius, z in circles])
-        return _window(self.camera, points)
+        return _window(self.camera, self.rows, points)
 
     def put(self, window: Window | None, intersect: Intersect, surface: Surface) -> None:
         """Write the pixels whose rays meet the surface first and not behind the housing."""
@@ -278,8 +283,23 @@ class _Sheet:
 
 
 def surface_coordinates(camera: Camera, shape: ConnectorShape) -> SurfaceCoordinates:
-    """What each pixel's centre shows of a connector of this shape, by exact ray intersection."""
+    """What each pixel's centre shows of a connector of this shape, by exact ray intersection.
+
+    Done in bands of rows, so that the memory beyond the result does not grow with the picture.
+    """
+    height, width = camera.size_hw
+    profile = MeridianProfile(shape)
+    step = max(1, BAND_PX // width)
+    bands: list[SurfaceCoordinates] = []
     with np.errstate(divide="ignore", invalid="ignore"):
-        sheet = _Sheet(camera, shape)
-        sheet.put_all()
-        return sheet.coordinates()
+        for first in range(0, height, step):
+            sheet = _Sheet(camera, profile, (first, min(first + step, height)))
+            sheet.put_all()
+            bands.append(sheet.coordinates())
+    return SurfaceCoordinates(
+        np.concatenate([band.surface for band in bands]),
+        np.concatenate([band.s_um for band in bands]),
+        np.concatenate([band.theta_deg for band in bands]),
+        np.concatenate([band.pixel_area_um2 for band in bands]),
+        np.concatenate([band.facing for band in bands]),
+    )
