@@ -88,6 +88,10 @@ class Camera:
         y = (self.fiber_px[1] - height / 2) * self.um_per_px
         return np.array([x, y, self.distance_um])
 
+    def centre_um(self) -> npt.NDArray[np.float64]:
+        """The camera's centre in the world, um [3]."""
+        return -self._fiber_um() @ self.axes()
+
     def project(
         self, xyz_um: npt.ArrayLike
     ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
@@ -111,7 +115,7 @@ class Camera:
         right, down, forward = self.axes()
         directions = x[None, :, None] * right + y[:, None, None] * down + forward
         directions /= np.linalg.norm(directions, axis=-1, keepdims=True)
-        return -self._fiber_um() @ self.axes(), directions
+        return self.centre_um(), directions
 
 
 @dataclass(frozen=True)

@@ -19,7 +19,7 @@ from ...model.surfaces import Surface
 from .deposits import SeenDeposit
 from .match import group_sightings
 from .pose import Pose
-from .sighting import Placed, place_sighting, sight_of
+from .sighting import Placed, place_on_housing, place_sighting, sight_of
 
 __all__ = ["Deposit", "ViewMaps", "fuse"]
 
@@ -101,16 +101,23 @@ def fuse(
         return ()
     profile = MeridianProfile(known[0].shape)
     placed: list[Placed] = []
+    outside: list[Placed] = []
     alone: list[SeenDeposit] = []
     for of_view, pose in zip(sightings, poses, strict=True):
-        for seen in of_view if pose is not None else ():
-            found = place_sighting(seen, pose, profile) if pose is not None else None
+        for seen in of_view:
+            if pose is None:
+                continue
+            if seen.surface == Surface.HOUSING:
+                found, where = place_on_housing(seen, pose, profile), outside
+            else:
+                found, where = place_sighting(seen, pose, profile), placed
             if found is None:
                 alone.append(seen)
             else:
-                placed.append(found)
+                where.append(found)
     silent = _Silence(profile, poses, maps or [None] * len(poses))
     deposits = [_merged(group, silent) for group in group_sightings(placed)]
+    deposits += [_on_housing(group) for group in group_sightings(outside)]
     deposits += [_single(seen) for seen in alone]
     kept = [deposit for deposit in deposits if deposit is not None]
     kept.sort(key=_place_key)
@@ -209,6 +216,25 @@ def _merged(group: Sequence[Placed], silence: _Silence) -> Deposit | None:
         s_max_um=None if deposit.s_max_um is None else deposit.s_max_um + shift,
         length_um=best.seen.length_um if kind == Kind.LINT else None,
         unsure=unsure or (confidence < 0.5 and not strong),
+        seen_in=tuple(sorted(p.seen.view for p in group)),
+        sightings=tuple(p.seen for p in sorted(group, key=lambda p: p.seen.view)),
+    )
+
+
+def _on_housing(group: Sequence[Placed]) -> Deposit:
+    """One deposit on the housing from its sightings: as its best view shows it, without a place."""
+    best = max(group, key=lambda p: (p.worth, -p.seen.view))
+    odds = sorted((_logit(p.seen.confidence) for p in group), reverse=True)
+    total = odds[0] + SECOND_SHARE * sum(max(v, 0.0) for v in odds[1:])
+    return replace(
+        _single(best.seen),
+        kind=_kind(group),
+        confidence=float(1 / (1 + np.exp(-total))),
+        s_um=None,
+        theta_deg=None,
+        s_min_um=None,
+        s_max_um=None,
+        unsure=all(p.seen.unsure for p in group) and len(group) < 2,
         seen_in=tuple(sorted(p.seen.view for p in group)),
         sightings=tuple(p.seen for p in sorted(group, key=lambda p: p.seen.view)),
     )

@@ -23,6 +23,7 @@ MOST_STEP_UM = 400.0
 FARTHEST_FOOT_UM = 1500.0
 LOCATE_PX = 1.0  # how well a centroid is located in the picture
 BASE_SD_UM = 8.0  # of a place, whatever the scale: shape of the surface, polish, labels
+HOUSING_SD_UM = 120.0  # of a place on the housing, whose face is not flat
 SIZE_SHARE = 0.12  # and of its size: two views see two sides of a lump
 
 
@@ -134,6 +135,38 @@ def place_sighting(seen: SeenDeposit, pose: Pose, profile: MeridianProfile) -> P
         worth=facing * seen.confidence / sight.um_per_px**2,
         facing=sight.facing,
         um_per_px=sight.um_per_px,
+        turn_known=pose.turn_sd_deg is not None,
+    )
+
+
+def place_on_housing(seen: SeenDeposit, pose: Pose, profile: MeridianProfile) -> Placed | None:
+    """Where a sighting on the housing would lie if it lay in the plane of its front face.
+
+    The housing's outside is not on the chart: this only tells whether two views mean the same
+    deposit. `s_um` is the distance from the axis here.
+    """
+    camera = pose.camera
+    right, down, forward = camera.axes()
+    height, width = camera.size_hw
+    across = (seen.xy_px[0] - width / 2) * right + (seen.xy_px[1] - height / 2) * down
+    ray = forward + across / camera.focal_px
+    if ray[2] >= -1e-6:
+        return None
+    centre = camera.centre_um()
+    point = centre + (profile.rim_z_um - centre[2]) / ray[2] * ray
+    radius = max(float(np.hypot(point[0], point[1])), 1.0)
+    spread = HOUSING_SD_UM**2 * np.eye(2)
+    spread[1, 1] += (np.radians(pose.turn_sd_deg or 0.0) * radius) ** 2
+    return Placed(
+        seen=seen,
+        s_um=radius,
+        theta_deg=float(np.degrees(np.arctan2(point[1], point[0])) % 360),
+        radius_um=radius,
+        covariance=spread,
+        seen_covariance=spread,
+        worth=-float(ray[2] / np.linalg.norm(ray)) * seen.confidence / camera.um_per_px**2,
+        facing=-float(ray[2] / np.linalg.norm(ray)),
+        um_per_px=camera.um_per_px,
         turn_known=pose.turn_sd_deg is not None,
     )
 

@@ -196,6 +196,22 @@ def test_deposits_on_the_housing_have_no_travel_distance_and_come_last():
     assert deposits[1].off_zone
 
 
+def test_a_deposit_on_the_housings_face_seen_in_two_views_is_one():
+    """A point of the face's plane, 3.2 mm off the axis, projected into two cameras."""
+    angle = np.radians(70.0)
+    point = [3200 * np.cos(angle), 3200 * np.sin(angle), PROFILE.rim_z_um]
+    pieces: list[list[SeenDeposit]] = []
+    for k in range(4):
+        x, y = (float(v) for v in FOUR[k].camera.project(point)[0])
+        seen = sighting(k, 600, 20, surface=Surface.HOUSING, xy_px=(x, y))
+        seen = replace(seen, s_um=None, theta_deg=None, s_min_um=None, s_max_um=None)
+        pieces.append([seen] if k in (0, 2) else [])
+    deposit = one(fuse(pieces, FOUR))
+    assert deposit.seen_in == (0, 2)
+    assert deposit.s_um is None
+    assert deposit.theta_deg is None
+
+
 def test_off_zone_means_nothing_within_125_um_of_the_axis():
     near = sighting(0, 130, 20, 40.0)  # from 110 to 150 um
     far = sighting(0, 200, 200, 40.0)
