@@ -15,7 +15,9 @@ Floats = npt.NDArray[np.float64]
 STATED_SD_DEG = 3.0  # of a stated turn
 SHOWN_SD_DEG = 0.7  # of a turn against the others, told by what they all show
 MOST_ERROR_DEG = 8.0  # a larger disagreement with a stated turn is not put down to the dial
-ASKEW_DEG = 20.0  # up to here a roll counts as the camera held askew
+ASKEW_DEG = 20.0  # up to here a roll counts as the camera held askew,
+ASKEW_FRONT_DEG = 8.0  # in a view nearly from the front, which may lean anywhere, up to here
+FRONT_TILT_DEG = 10.0
 
 
 @dataclass(frozen=True)
@@ -44,7 +46,7 @@ def camera_turn_deg(stated_deg: float, tilt_deg: float, roll_deg: float) -> floa
     is meant. A large one means that the lean is no turn on the dial (a front view that leans
     somewhere), and what lies at the bottom counts.
     """
-    if abs(roll_deg) <= ASKEW_DEG:
+    if abs(roll_deg) <= (ASKEW_FRONT_DEG if tilt_deg < FRONT_TILT_DEG else ASKEW_DEG):
         return stated_deg % 360.0
     return (stated_deg - bottom_offset_deg(tilt_deg, roll_deg)) % 360.0
 

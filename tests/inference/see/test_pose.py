@@ -268,6 +268,8 @@ def test_the_result_does_not_depend_on_the_order_of_the_pictures():
 def test_a_little_roll_is_a_camera_held_askew_and_a_large_one_moves_the_turn():
     """Hand case: from the front, rolled 90 deg clockwise, what lay to the right lies below."""
     assert camera_turn_deg(120.0, 45.0, 5.0) == 120.0
+    assert camera_turn_deg(120.0, 45.0, 15.0) == 120.0
+    assert camera_turn_deg(120.0, 2.0, 15.0) == pytest.approx(105.0, abs=0.1)
     assert bottom_offset_deg(0.0, 90.0) == pytest.approx(90.0)
     assert camera_turn_deg(120.0, 0.0, 90.0) == pytest.approx(30.0)
 
