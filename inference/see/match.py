@@ -137,7 +137,7 @@ def _found_all_round(placed: Sequence[Placed], view: int, turns: dict[int, float
 def _agreement(
     placed: Sequence[Placed], view: int, turns: dict[int, float], steps: Floats
 ) -> Floats:
-    """For each extra turn of one view, how often its deposits meet those of the views in `turns`."""
+    """For each extra turn of one view, how often its deposits meet those of the views so far."""
     total = np.zeros(len(steps))
     mine = [p for p in placed if p.seen.view == view]
     for other in sorted(set(turns) - {view}):
