@@ -16,7 +16,14 @@ from ...model.surfaces import Surface
 from .connector_fit import LEAN_X, LEAN_Y, Pinhole, circle_points, side_residual
 from .rims import ViewOutlines
 
-__all__ = ["MouthFit", "MouthPoints", "fit_mouth", "mouth_points", "square_radius"]
+__all__ = [
+    "MouthFit",
+    "MouthPoints",
+    "fit_mouth",
+    "highest_rim",
+    "mouth_points",
+    "square_radius",
+]
 
 Floats = npt.NDArray[np.float64]
 
@@ -82,6 +89,28 @@ def mouth_points(lines: ViewOutlines, view: Floats, centre_px: tuple[float, floa
     edge = (mouth.inside == Surface.CAVITY) | barrel
     keep = edge & (mouth.outside == Surface.HOUSING)
     return MouthPoints(mouth.px[keep], camera, lean)
+
+
+def highest_rim(
+    lines: ViewOutlines, view: Floats, centre_px: tuple[float, float], half: float
+) -> float:
+    """The greatest height of a mouth of half width `half` that hides no barrel that the view shows.
+
+    The near rim hides the barrel below its own height less (half - 1) / tan(tilt).
+    """
+    camera = Pinhole.of(view, centre_px)
+    ferrule = lines.ferrule
+    off_side = np.abs(side_residual(camera, ferrule.px))
+    side = (ferrule.inside == Surface.BARREL) & (off_side < max(3.0, 0.06 / camera.scale))
+    slant = float(np.hypot(camera.axis[0], camera.axis[1]))
+    if slant < 0.2 or side.sum() < FEWEST:
+        return np.inf
+    base, direction = camera.rays(ferrule.px[side])
+    flat_base = base - (base @ camera.axis)[:, None] * camera.axis
+    flat_ray = direction - (direction @ camera.axis)[:, None] * camera.axis
+    t = -np.sum(flat_base * flat_ray, axis=1) / np.sum(flat_ray**2, axis=1)
+    height = (base + t[:, None] * direction) @ camera.axis
+    return float(np.percentile(height, 3)) + (half - 1) * -float(camera.axis[2]) / slant
 
 
 def fit_mouth(

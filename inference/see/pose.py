@@ -16,7 +16,7 @@ from ...model.camera import Camera, surface_coordinates
 from ...model.errors import UsageError
 from ...model.families import ConnectorFamily, default_shape
 from ...model.profile import MeridianProfile
-from ...model.shape import FIBER_RADIUS_UM, ConnectorShape
+from ...model.shape import ConnectorShape
 from ...model.surfaces import Surface
 from .angled import face_azimuth_deg, face_lean_deg
 from .camera_pose import Pose
@@ -30,16 +30,13 @@ from .connector_fit import (
     NEARNESS,
     VIEW_SIZE,
     FitResult,
-    Prior,
-    fit_views,
     heights,
-    point_sd_px,
 )
-from .ferrule import check_fiber, family_of, shape_prior
-from .mouth import MouthFit, fit_mouth, mouth_points
-from .pose_start import first_views, sort_points, with_foot
+from .ferrule import check_fiber, family_of
+from .mouth import MouthFit, fit_mouth, highest_rim, mouth_points
 from .rims import ViewOutlines, outlines_of
 from .turns import Turns, settle_turns, tilt_and_roll_deg
+from .views_fit import fit_connector_views, near_share
 
 __all__ = ["ConnectorFit", "Pose", "ViewSegmentation", "fit_connector"]
 
@@ -49,10 +46,6 @@ Bytes = npt.NDArray[np.uint8]
 MOST_CUT = 0.45  # share of the endface's outline that the frame may cut off
 LEAST_AGREEMENT = 0.70  # intersection over union of fitted and seen endface, and ferrule front
 LEAST_NEAR = 0.6  # share of edge and rim points within the tolerance of the fit
-NEAR_PX, NEAR_SHARE = 2.5, 0.012  # that tolerance: px, and share of the ferrule's radius
-UPRIGHT_NEAR = 0.9  # with that share of points on the curves the endface is upright
-LEAST_ANGLE_DEG, MOST_ANGLE_DEG = 4.0, 13.0  # of an angled endface
-LEAST_GAIN = 0.05  # in the share of points on the curves, for an endface to be taken for angled
 NO_FERRULE = "the outlines do not fit a round ferrule's endface"
 FAREST = 1e-4  # nearness of a camera so far away that its perspective cannot be told
 
@@ -128,16 +121,18 @@ def _place(
 ) -> tuple[ConnectorShape | None, float | None]:
     """Fit the views with outlines, write poses or reasons to `out`; the shape, its floor's sd."""
     poses, why = out
-    fitted = _fit_all(lines, family, why)
+    fitted = fit_connector_views(lines, family, why)
     if fitted is None:
         return None, None
     keys, fit = fitted
-    shape, floor_sd, mouth = _shape(fit, [lines[k] for k in keys], family)
-    turns = _settled(fit, [stated[k] for k in keys], shape, mouth)
+    cavity = _cavity(fit, [lines[k] for k in keys], family)
+    shape = _shape(fit, cavity, family)
+    floor_sd = float(np.sqrt(cavity.barrel_var)) * shape.ferrule_radius_um
+    turns = _settled(fit, [stated[k] for k in keys], shape, cavity.mouth)
     shape = replace(shape, key_deg=turns.key_deg)
     possible = _possible(shape)
     for row, key in enumerate(keys):
-        if not possible or _near_share(fit, row) < LEAST_NEAR:
+        if not possible or near_share(fit, row) < LEAST_NEAR:
             why[key] = NO_FERRULE
             continue
         pose = _pose(fit, row, (shape, turns, lines[key].size_hw))
@@ -152,128 +147,68 @@ def _outlines(surface: Bytes) -> ViewOutlines | str:
     return lines
 
 
-def _fit_all(
-    lines: dict[int, ViewOutlines], family: ConnectorFamily, why: list[str | None]
-) -> tuple[list[int], FitResult] | None:
-    """Fit each view alone, then together; views that do not fit get a reason in `why`."""
-    alone: dict[int, FitResult] = {}
-    for key, line in lines.items():
-        fit = _fit_alone(line, family)
-        if isinstance(fit, str):
-            why[key] = fit
-        else:
-            alone[key] = fit
-    if not alone:
-        return None
-    keys = sorted(alone)
-    edge = float(np.median([alone[k].shape[EDGE] for k in keys]))
-    shape = np.median([alone[k].shape for k in keys], axis=0)
-    start = FitResult(np.concatenate([alone[k].views for k in keys]), shape, np.zeros((0, 0)))
-    _, prior = shape_prior(family, edge)
-    fiber = 2 * FIBER_RADIUS_UM / family.ferrule_diameter.nominal
-    upright = _fit_together([lines[k] for k in keys], start, prior, fiber)
-    if np.median([_near_share(upright, row) for row in range(len(keys))]) >= UPRIGHT_NEAR:
-        return keys, upright
-    angled = _fit_together([lines[k] for k in keys], upright, replace(prior, face_sd=0.15), fiber)
-    return keys, angled if _is_angled(angled, upright) else upright
+@dataclass(frozen=True)
+class _Cavity:
+    """Barrel length, cavity depth and half width in ferrule radii; the length's variance."""
+
+    barrel: float
+    barrel_var: float
+    depth: float
+    half: float
+    corner: float
+    mouth: MouthFit | None
 
 
-def _is_angled(angled: FitResult, upright: FitResult) -> bool:
-    """Whether an angled endface describes the views clearly better than an upright one."""
-    rows = range(len(upright.views))
-    lean = float(np.median([face_lean_deg(view) for view in angled.views]))
-    gain = np.mean([_near_share(angled, row) - _near_share(upright, row) for row in rows])
-    return LEAST_ANGLE_DEG <= lean <= MOST_ANGLE_DEG and float(gain) > LEAST_GAIN
-
-
-def _fit_together(
-    lines: Sequence[ViewOutlines], start: FitResult, prior: Prior, fiber: float
-) -> FitResult:
-    """All views at once, from coarse to fine; `fiber`: the fibre's radius in ferrule radii."""
-    for width, all_groups, settled in ((4.0, False, False), (2.0, True, False), (2.0, True, True)):
-        points = [
-            sort_points(line, view, start.shape, fiber, all_groups)
-            for line, view in zip(lines, start.views, strict=True)
-        ]
-        if settled:
-            points = [
-                replace(view, point_sd_px=point_sd_px(residual))
-                for view, residual in zip(points, start.residual_px, strict=True)
-            ]
-        elif all_groups:
-            start = replace(start, shape=with_foot(points, start.views, start.shape))
-        start = fit_views(points, start, prior, width)
-    return start
-
-
-def _fit_alone(line: ViewOutlines, family: ConnectorFamily) -> FitResult | str:
-    """One view's own fit from the better of its guesses, or why it cannot be fitted."""
-    edge_default = family.endface_edge_diameter.nominal / family.ferrule_diameter.nominal
-    first = first_views(line, edge_default)
-    if first is None:
-        return "the endface's outline is no ellipse"
-    guesses, edge = first
-    shape, prior = shape_prior(family, edge)
-    fiber = 2 * FIBER_RADIUS_UM / family.ferrule_diameter.nominal
-    best: tuple[float, FitResult] | None = None
-    for guess in guesses:
-        fit = FitResult(guess[None], shape, np.zeros((0, 0)))
-        for width in (12.0, 3.0):
-            points = sort_points(line, fit.views[0], fit.shape, fiber, all_groups=False)
-            fit = fit_views([points], fit, prior, width)
-        miss = _typical_miss(fit.residual_px[0])
-        if best is None or miss < best[0]:
-            best = miss, fit
-    assert best is not None
-    return best[1]
-
-
-def _typical_miss(residual: dict[str, Floats]) -> float:
-    rims = np.abs(np.concatenate([residual["edge"], residual["rim"], residual["side"]]))
-    return float(np.mean(np.minimum(rims, 10.0))) if rims.size else float("inf")
-
-
-def _shape(
-    fit: FitResult, lines: Sequence[ViewOutlines], family: ConnectorFamily
-) -> tuple[ConnectorShape, float, MouthFit | None]:
-    """The shape in micrometres, the floor's standard deviation (um), and the cavity's mouth.
+def _cavity(fit: FitResult, lines: Sequence[ViewOutlines], family: ConnectorFamily) -> _Cavity:
+    """Barrel and cavity from the barrel's foot and the mouth's rim, as far as views show them.
 
     The rim's height ties barrel length and cavity depth together: what is seen of it is shared out
-    between the two by how well each is known.
+    between the two by how well each is known. Without a rim the family's depth serves, or less
+    where that would hide what a view shows.
     """
     unit = family.ferrule_diameter.nominal / 2
-    _, rim_z, floor_z = heights(fit.shape)
-    depth = family.cavity_depth
-    depth_mean, depth_sd = depth.nominal / unit, (depth.high - depth.low) / 2 / unit
+    floor_z = heights(fit.shape)[2]
+    row = family.cavity_depth
+    depth, depth_var = row.nominal / unit, ((row.high - row.low) / 2 / unit) ** 2
     barrel, barrel_var = float(fit.shape[BARREL]), float(fit.covariance[-1, -1])
-    views = [
-        mouth_points(line, view, (line.size_hw[1] / 2, line.size_hw[0] / 2))
+    seen = [
+        (line, view, (line.size_hw[1] / 2, line.size_hw[0] / 2))
         for line, view in zip(lines, fit.views, strict=True)
     ]
-    known_sd = float(np.sqrt(barrel_var + depth_sd**2))
-    mouth = fit_mouth(views, floor_z + depth_mean, known_sd)
-    half = family.cavity_half_width.nominal / unit
-    corner = 1.0
-    if mouth is not None:
-        half, corner = max(mouth.half, 1.02), mouth.corner
-        off = mouth.height - (rim_z - barrel + depth_mean)
-        total = barrel_var + depth_sd**2 + mouth.height_sd**2
-        barrel = max(barrel - barrel_var / total * off, 0.2)
-        depth_mean = max(depth_mean + depth_sd**2 / total * off, 0.1)
-        barrel_var *= 1 - barrel_var / total
+    points = [mouth_points(*each) for each in seen]
+    mouth = fit_mouth(points, floor_z + depth, float(np.sqrt(barrel_var + depth_var)))
+    if mouth is None:
+        half = family.cavity_half_width.nominal / unit
+        highest = min(highest_rim(*each, half) for each in seen)
+        depth = float(min(depth, max(highest - floor_z, 0.2)))
+        return _Cavity(barrel, barrel_var, depth, half, 1.0, None)
+    off = mouth.height - (floor_z + depth)
+    total = barrel_var + depth_var + mouth.height_sd**2
+    return _Cavity(
+        barrel=max(barrel - barrel_var / total * off, 0.2),
+        barrel_var=barrel_var * (1 - barrel_var / total),
+        depth=max(depth + depth_var / total * off, 0.1),
+        half=max(mouth.half, 1.02),
+        corner=mouth.corner,
+        mouth=mouth,
+    )
+
+
+def _shape(fit: FitResult, cavity: _Cavity, family: ConnectorFamily) -> ConnectorShape:
+    """The shape in micrometres."""
+    unit = family.ferrule_diameter.nominal / 2
     bow = float(np.clip(fit.shape[BOW], unit / 60000.0, 0.45))
-    shape = ConnectorShape(
+    return ConnectorShape(
         ferrule_radius_um=unit,
         dome_radius_um=unit / bow,
         endface_edge_um=float(fit.shape[EDGE]) * unit,
         chamfer_depth_um=float(fit.shape[CHAMFER]) * unit,
-        barrel_length_um=barrel * unit,
-        cavity_radius_um=half * unit,
-        cavity_depth_um=depth_mean * unit,
-        cavity_corner=corner,
+        barrel_length_um=cavity.barrel * unit,
+        cavity_radius_um=cavity.half * unit,
+        cavity_depth_um=cavity.depth * unit,
+        cavity_corner=cavity.corner,
         apc_angle_deg=float(np.median([face_lean_deg(view) for view in fit.views])),
     )
-    return shape, float(np.sqrt(barrel_var)) * unit, mouth
 
 
 def _settled(
@@ -359,14 +294,6 @@ def _checked(pose: Pose, surface: Bytes) -> tuple[Pose | None, str | None]:
     ferrule = (*front, Surface.BARREL)
     body_agrees = _agreement(np.isin(drawn, ferrule), np.isin(seen, ferrule))
     return replace(pose, quality=face_agrees * front_agrees * body_agrees), None
-
-
-def _near_share(fit: FitResult, row: int) -> float:
-    """Share of a view's edge and rim points that lie on the fitted curves."""
-    residual = fit.residual_px[row]
-    off = np.abs(np.concatenate([residual["edge"], residual["rim"]]))
-    radius_px = float(np.exp(-fit.views[row, LOG_SCALE]))
-    return float(np.mean(off < max(NEAR_PX, NEAR_SHARE * radius_px))) if off.size else 0.0
 
 
 def _agreement(a: npt.NDArray[np.bool_], b: npt.NDArray[np.bool_]) -> float:

@@ -1,0 +1,113 @@
+"""From outlines to cameras: each view alone, then all views of a connector together."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+
+from ...model.families import ConnectorFamily
+from ...model.shape import FIBER_RADIUS_UM
+from .angled import face_lean_deg
+from .connector_fit import EDGE, LOG_SCALE, FitResult, Prior, fit_views, point_sd_px
+from .ferrule import shape_prior
+from .pose_start import first_views, sort_points, with_foot
+from .rims import ViewOutlines
+
+__all__ = ["fit_connector_views", "near_share"]
+
+Floats = npt.NDArray[np.float64]
+
+NEAR_PX, NEAR_SHARE = 2.5, 0.012  # on the curve: within px, or this share of the ferrule's radius
+UPRIGHT_NEAR = 0.9  # with that share of points on the curves the endface is upright
+LEAST_ANGLE_DEG, MOST_ANGLE_DEG = 4.0, 13.0  # of an angled endface
+LEAST_GAIN = 0.05  # in the share of points on the curves, for an endface to be taken for angled
+
+
+def fit_connector_views(
+    lines: dict[int, ViewOutlines], family: ConnectorFamily, why: list[str | None]
+) -> tuple[list[int], FitResult] | None:
+    """Fit each view alone, then together; views that do not fit get a reason in `why`."""
+    alone: dict[int, FitResult] = {}
+    for key, line in lines.items():
+        fit = _fit_alone(line, family)
+        if isinstance(fit, str):
+            why[key] = fit
+        else:
+            alone[key] = fit
+    if not alone:
+        return None
+    keys = sorted(alone)
+    edge = float(np.median([alone[k].shape[EDGE] for k in keys]))
+    shape = np.median([alone[k].shape for k in keys], axis=0)
+    start = FitResult(np.concatenate([alone[k].views for k in keys]), shape, np.zeros((0, 0)))
+    _, prior = shape_prior(family, edge)
+    fiber = 2 * FIBER_RADIUS_UM / family.ferrule_diameter.nominal
+    upright = _fit_together([lines[k] for k in keys], start, prior, fiber)
+    if np.median([near_share(upright, row) for row in range(len(keys))]) >= UPRIGHT_NEAR:
+        return keys, upright
+    angled = _fit_together([lines[k] for k in keys], upright, replace(prior, face_sd=0.15), fiber)
+    return keys, angled if _is_angled(angled, upright) else upright
+
+
+def _is_angled(angled: FitResult, upright: FitResult) -> bool:
+    """Whether an angled endface describes the views clearly better than an upright one."""
+    rows = range(len(upright.views))
+    lean = float(np.median([face_lean_deg(view) for view in angled.views]))
+    gain = np.mean([near_share(angled, row) - near_share(upright, row) for row in rows])
+    return LEAST_ANGLE_DEG <= lean <= MOST_ANGLE_DEG and float(gain) > LEAST_GAIN
+
+
+def _fit_together(
+    lines: Sequence[ViewOutlines], start: FitResult, prior: Prior, fiber: float
+) -> FitResult:
+    """All views at once, from coarse to fine; `fiber`: the fibre's radius in ferrule radii."""
+    for width, all_groups, settled in ((4.0, False, False), (2.0, True, False), (2.0, True, True)):
+        points = [
+            sort_points(line, view, start.shape, fiber, all_groups)
+            for line, view in zip(lines, start.views, strict=True)
+        ]
+        if settled:
+            points = [
+                replace(view, point_sd_px=point_sd_px(residual))
+                for view, residual in zip(points, start.residual_px, strict=True)
+            ]
+        elif all_groups:
+            start = replace(start, shape=with_foot(points, start.views, start.shape))
+        start = fit_views(points, start, prior, width)
+    return start
+
+
+def _fit_alone(line: ViewOutlines, family: ConnectorFamily) -> FitResult | str:
+    """One view's own fit from the better of its guesses, or why it cannot be fitted."""
+    edge_default = family.endface_edge_diameter.nominal / family.ferrule_diameter.nominal
+    first = first_views(line, edge_default)
+    if first is None:
+        return "the endface's outline is no ellipse"
+    guesses, edge = first
+    shape, prior = shape_prior(family, edge)
+    fiber = 2 * FIBER_RADIUS_UM / family.ferrule_diameter.nominal
+    best: tuple[float, FitResult] | None = None
+    for guess in guesses:
+        fit = FitResult(guess[None], shape, np.zeros((0, 0)))
+        for width in (12.0, 3.0):
+            points = sort_points(line, fit.views[0], fit.shape, fiber, all_groups=False)
+            fit = fit_views([points], fit, prior, width)
+        miss = _typical_miss(fit.residual_px[0])
+        if best is None or miss < best[0]:
+            best = miss, fit
+    assert best is not None
+    return best[1]
+
+
+def _typical_miss(residual: dict[str, Floats]) -> float:
+    rims = np.abs(np.concatenate([residual["edge"], residual["rim"], residual["side"]]))
+    return float(np.mean(np.minimum(rims, 10.0))) if rims.size else float("inf")
+
+
+def near_share(fit: FitResult, row: int) -> float:
+    """Share of a view's edge and rim points that lie on the fitted curves."""
+    residual = fit.residual_px[row]
+    off = np.abs(np.concatenate([residual["edge"], residual["rim"]]))
+    radius_px = float(np.exp(-fit.views[row, LOG_SCALE]))
+    return float(np.mean(off < max(NEAR_PX, NEAR_SHARE * radius_px))) if off.size else 0.0
