@@ -73,7 +73,8 @@ def _overlay(result: Result, index: int) -> Bytes:
     shown = view.segmentation.surface > Surface.HOUSING
     unseen = np.where(shown, view.segmentation.unseen, 0)
     camera = None if view.pose is None else view.pose.camera
-    return draw_overlay(view.picture.rgb, drawn, camera, unseen)
+    remark = "" if view.why_not is None else f"Not used: {view.why_not}."
+    return draw_overlay(view.picture.rgb, drawn, camera, unseen, remark)
 
 
 def _map_picture(result: Result, maps: tuple[TravelMap, TravelMap]) -> MapPicture:

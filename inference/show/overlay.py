@@ -2,6 +2,8 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from textwrap import wrap
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -45,17 +47,19 @@ def draw_overlay(
     rgb: npt.NDArray[np.uint8],
     deposits: Sequence[DrawnDeposit],
     camera: Camera | None,
-    unseen: npt.NDArray[np.floating] | None = None,
+    unseen: npt.NDArray[np.floating[Any]] | None = None,
+    remark: str = "",
 ) -> npt.NDArray[np.uint8]:
     """The picture, uint8 [H, W, 3], with all that was found on it.
 
     camera: for the scale bar and the circle of the graded zones; None leaves them out. unseen
     [H, W]: where above 0.5 the picture shows nothing, hatched; NaN counts as not hatched.
+    remark: written across the top.
     """
     canvas = Canvas(rgb)
     unit = max(1.0, min(canvas.size_hw) / 800)
     if unseen is not None:
-        canvas.hatch(np.nan_to_num(unseen) > UNSEEN, PAPER, 0.25, 12 * unit)
+        canvas.hatch(_smooth(unseen, round(10 * unit)) > UNSEEN, PAPER, 0.25, 12 * unit)
     if camera is not None:
         _draw_graded_zones(canvas, camera, unit)
         _draw_scale_bar(canvas, camera.um_per_px, unit)
@@ -63,6 +67,7 @@ def draw_overlay(
         style = [(INK, 3 * unit), (color_of(deposit.kind), 1.6 * unit)]
         canvas.outline(deposit.mask, deposit.xy, style, round(2 * unit))
     _draw_labels(canvas, deposits, _graded_box(camera), unit)
+    _draw_remark(canvas, remark, unit)
     return canvas.finish()
 
 
@@ -70,6 +75,21 @@ def round_length_um(most_um: float) -> float:
     """The longest of 1, 2, 5, 10, 20, 50 ... um that is not above `most_um`."""
     decade = 10.0 ** np.floor(np.log10(most_um))
     return float(max(m * decade for m in (1.0, 2.0, 5.0) if m * decade <= most_um * (1 + 1e-9)))
+
+
+def _smooth(unseen: npt.NDArray[np.floating[Any]], reach_px: int) -> npt.NDArray[Any]:
+    """`unseen` without specks, which hatching would turn into noise."""
+    import cv2
+
+    side = 2 * reach_px + 1
+    return cv2.blur(np.nan_to_num(unseen).astype(np.float32), (side, side))
+
+
+def _draw_remark(canvas: Canvas, remark: str, unit: float) -> None:
+    size = round(18 * unit)
+    across = max(10, int(canvas.size_hw[1] / (0.55 * size)))
+    for row, line in enumerate(wrap(remark, across)):
+        canvas.text((14 * unit, (20 + 24 * row) * unit), line, size, INK, PAPER)
 
 
 def _graded_ring(camera: Camera) -> npt.NDArray[np.float64]:

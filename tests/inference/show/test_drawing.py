@@ -81,9 +81,17 @@ def test_unseen_places_are_hatched_and_seen_ones_are_not() -> None:
     unseen[100:200] = 1
     unseen[0] = np.nan
     drawn = draw_overlay(GREY, [], None, unseen)
-    assert (drawn[:100] == 128).all()
-    assert (drawn[200:] == 128).all()
+    assert (drawn[:99] == 128).all()
+    assert (drawn[201:] == 128).all()
     assert 0.1 < (drawn[100:200] != 128).any(axis=-1).mean() < 0.7
+
+
+def test_a_remark_is_written_across_the_top_and_wrapped_into_the_picture() -> None:
+    drawn = draw_overlay(GREY, [], None, None, "Not used: " + "out of focus, " * 8)
+    written = (drawn != 128).any(axis=-1)
+    assert written[:90].any()
+    assert not written[150:].any()
+    assert not written[:, 398:].any()
 
 
 def test_labels_overlap_neither_things_nor_each_other_while_there_is_room() -> None:
