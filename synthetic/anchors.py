@@ -52,6 +52,11 @@ class Anchors:
         """The places `which`, by index or mask."""
         return Anchors(*(getattr(self, name)[which] for name in self.__dataclass_fields__))
 
+    def host_pixel(self, size_hw: tuple[int, int]) -> tuple[Tensor, Tensor]:
+        """Column and row of the pixel that holds each place, int64 [M]; off-picture: the nearest."""
+        x, y = self.px[:, 0].long(), self.px[:, 1].long()
+        return x.clamp(0, size_hw[1] - 1), y.clamp(0, size_hw[0] - 1)
+
 
 def draw_anchors(
     draw: Draw, ground: Ground, wanted: Tensor, slots_each: Sequence[int]

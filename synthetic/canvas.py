@@ -36,6 +36,11 @@ class Canvas:
     near: Tensor
     next_instance: int = 1
 
+    @property
+    def size_hw(self) -> tuple[int, int]:
+        """Height and width of the pictures, px."""
+        return self.kind.shape[1], self.kind.shape[2]
+
     def take_instances(self, count: int) -> Tensor:
         """`count` fresh instance numbers, int16: unique in the whole batch."""
         first = self.next_instance

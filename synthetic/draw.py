@@ -17,23 +17,43 @@ class Draw:
 
     Everything is drawn on the CPU and then moved, so a seed gives the same scene on CPU and GPU;
     only the sensor's noise is drawn on the device itself (`noise`).
+
+    With `copies` above 1 the first axis of every draw holds that many copies of the same rows, one
+    after the other: several views of one connector then meet the same numbers.
     """
 
-    def __init__(self, seed: int, device: torch.device) -> None:
+    def __init__(self, seed: int, device: torch.device, copies: int = 1) -> None:
+        """Begin the stream of `seed`."""
         self.device = device
+        self._copies = copies
         self._cpu = torch.Generator().manual_seed(seed)
         self._own = torch.Generator(device=device).manual_seed(seed)
         self._pools: dict[str, Tensor] = {}
 
     def _take(self, name: str, shape: tuple[int, ...]) -> Tensor:
         """The next numbers of a pool, refilled when it runs short."""
-        count = math.prod(shape)
+        own = self._own_rows(shape)
+        count = math.prod(own)
         pool = self._pools.get(name)
         if pool is None or pool.shape[0] < count:
             fill = torch.rand if name == "unit" else torch.randn
             pool = fill(max(POOL, count), generator=self._cpu).to(self.device)
         self._pools[name] = pool[count:]
-        return pool[:count].view(shape)
+        return self._copied(pool[:count].view(own))
+
+    def _own_rows(self, shape: tuple[int, ...]) -> tuple[int, ...]:
+        """The shape to draw so that its copies fill `shape`."""
+        if self._copies == 1:
+            return shape
+        if not shape or shape[0] % self._copies:
+            raise ValueError(f"expected a first axis of {self._copies} copies, got shape {shape}")
+        return (shape[0] // self._copies, *shape[1:])
+
+    def _copied(self, values: Tensor) -> Tensor:
+        """`values` once per copy, along the first axis."""
+        if self._copies == 1:
+            return values
+        return values.repeat(self._copies, *[1] * (values.dim() - 1))
 
     def unit(self, *shape: int) -> Tensor:
         """Uniform in [0, 1), float32."""
@@ -73,8 +93,10 @@ class Draw:
 
     def noise(self, *shape: int) -> Tensor:
         """Standard normal on the device, float32: reproducible on one kind of device only."""
-        return torch.randn(shape, generator=self._own, device=self.device)
+        own = self._own_rows(shape)
+        return self._copied(torch.randn(own, generator=self._own, device=self.device))
 
     def noise_unit(self, *shape: int) -> Tensor:
         """Uniform in [0, 1) on the device, float32: reproducible on one kind of device only."""
-        return torch.rand(shape, generator=self._own, device=self.device)
+        own = self._own_rows(shape)
+        return self._copied(torch.rand(own, generator=self._own, device=self.device))

@@ -16,7 +16,7 @@ from .stains import wide
 from .trace import project
 from .windows import Spot, Windows, cut_windows
 
-__all__ = ["paint_lint"]
+__all__ = ["Threads", "paint_lint"]
 
 KNOTS = 20
 # Cotton, wipes, clothing: white, grey, black, blue, red, tan.
@@ -79,11 +79,11 @@ def paint_lint(
     lit: tuple[Shaded, Surroundings],
     anchors: Anchors,
     side: int,
-) -> None:
+) -> Threads | None:
     """One slot of threads (at most one per picture) with shade, over whatever lies there."""
     m = anchors.batch.shape[0]
     if m == 0:
-        return
+        return None
     threads = draw_threads(draw, scene.connectors, anchors)
     px, depth = project_each(scene, anchors.batch, threads.knots)
     windows = cut_windows(anchors.batch, px.mean(1), side, tuple(canvas.kind.shape[1:]))  # type: ignore[arg-type]
@@ -101,6 +101,7 @@ def paint_lint(
     spot = windows.spot(seen)
     put_thread(canvas, anchors, (windows, spot), seen, light * thin + old * (1 - thin))
     canvas.label(spot, seen.shape, Kind.LINT, canvas.take_instances(m))
+    return threads
 
 
 def project_each(scene: Scene, batch: Tensor, points: Tensor) -> tuple[Tensor, Tensor]:
@@ -180,8 +181,7 @@ def thread_light(
     shaded, around = lit
     m, batch, lights = anchors.batch.shape[0], anchors.batch, around.lights
     colour = draw.one_of(COLOURS, m) * draw.log_uniform(0.6, 1.3, m, 1)
-    high, width = shaded.lit.shape[1:]
-    x, y = anchors.px[:, 0].long().clamp(0, width - 1), anchors.px[:, 1].long().clamp(0, high - 1)
+    x, y = anchors.host_pixel((shaded.lit.shape[1], shaded.lit.shape[2]))
     glow = (
         0.5 * shaded.lit[batch, y, x]
         + 0.25 * (lights.sky + lights.power.sum(-1) + lights.ring_power)[batch]
@@ -205,5 +205,5 @@ def put_thread(
     table = torch.tensor(SURFACE_OF_PART, device=seen.device, dtype=torch.uint8)
     astray.put(canvas.surface, wide(table[anchors.part.long()]).expand(seen.shape))
     astray.put(canvas.near, torch.ones_like(seen))
-    x, y = anchors.px[:, 0].long(), anchors.px[:, 1].long()
+    x, y = anchors.host_pixel(canvas.size_hw)
     astray.put(canvas.depth, wide(canvas.depth[anchors.batch, y, x]).expand(seen.shape))

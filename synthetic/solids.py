@@ -19,7 +19,7 @@ from .stains import wide
 from .trace import Rays
 from .windows import Spot, Windows, cut_windows
 
-__all__ = ["paint_drops", "paint_grains"]
+__all__ = ["Ellipsoids", "Grains", "paint_drops", "paint_grains"]
 
 # Half sides of grain windows, px; a grain's body fills a third, its shade may fill the rest.
 BUCKETS = (16, 40, 104)
@@ -34,6 +34,7 @@ class Ellipsoids:
     half: Tensor
 
     def take(self, mask: Tensor) -> "Ellipsoids":
+        """Those of `mask`, by index or mask."""
         return Ellipsoids(self.centre[mask], self.axes[mask], self.half[mask])
 
     def inward(self, origin: Tensor, direction: Tensor) -> tuple[Tensor, Tensor]:
@@ -47,6 +48,15 @@ class Ellipsoids:
         """Normals of the unit ball [M, w, w, 3] as unit normals in the world."""
         world = (normal / self.half[:, None, None]) @ self.axes[:, None]
         return world / world.norm(dim=-1, keepdim=True).clamp_min(1e-6)
+
+
+@dataclass(frozen=True)
+class Grains:
+    """M grains: ellipsoids cut by planes of the unit ball, normals [M, K, 3], offsets [M, K]."""
+
+    bodies: Ellipsoids
+    normals: Tensor
+    offsets: Tensor
 
 
 def ball_hit(o: Tensor, d: Tensor) -> tuple[Tensor, Tensor, Tensor, Tensor]:
@@ -92,11 +102,11 @@ def paint_grains(
     rays: Rays,
     lit: tuple[Shaded, Surroundings],
     anchors: Anchors,
-) -> None:
+) -> Grains | None:
     """All grains of the batch, nearest in front; their shade on the host."""
     m = anchors.batch.shape[0]
     if m == 0:
-        return
+        return None
     bodies, normals, offsets = draw_grains(draw, anchors)
     tone = grain_tone(draw, m)
     extent = bodies.half.max(-1).values / anchors.mm_per_px * 3.0
@@ -123,6 +133,7 @@ def paint_grains(
         spot = windows.spot(nearest)
         write_body(canvas, anchors.take(index), spot, light)
         canvas.label(spot, nearest.shape, Kind.PARTICLE, instance[index])
+    return Grains(bodies, normals, offsets)
 
 
 def meet_grain(
@@ -231,7 +242,7 @@ def write_body(canvas: Canvas, anchors: Anchors, spot: Spot, light: Tensor) -> N
     spot.put(canvas.surface, wide(table[anchors.part.long()]).expand(shape))
     on_ferrule = (anchors.part >= Part.BARREL) & (anchors.part <= Part.FIBER)
     spot.put(canvas.near, wide(on_ferrule).expand(shape))
-    x, y = anchors.px[:, 0].long(), anchors.px[:, 1].long()
+    x, y = anchors.host_pixel(canvas.size_hw)
     spot.put(canvas.depth, wide(canvas.depth[anchors.batch, y, x]).expand(shape))
 
 
@@ -243,7 +254,7 @@ def paint_drops(
     around: Surroundings,
     anchors: Anchors,
     side: int,
-) -> None:
+) -> Ellipsoids:
     """Drops and wet patches: a clear cap that bends the host's picture, dark at its rim."""
     m = anchors.batch.shape[0]
     radius = torch.minimum(draw.log_uniform(0.03, 0.28, m), anchors.mm_per_px * side * 0.36)
@@ -270,6 +281,7 @@ def paint_drops(
     spot = windows.spot(seen)
     write_body(canvas, anchors, spot, light)
     canvas.label(spot, seen.shape, Kind.LIQUID, canvas.take_instances(m))
+    return body
 
 
 def drop_light(
@@ -312,7 +324,7 @@ def drop_light(
 
 def bent_view(canvas: Canvas, anchors: Anchors, windows: Windows, normal: Tensor) -> Tensor:
     """The host's light fetched from where refraction (n about 1.4) sends the view: [M, w, w, 3]."""
-    high, width = canvas.kind.shape[1:]
+    high, width = canvas.size_hw
     side = windows.index.shape[1]
     tilt = normal - anchors.normal[:, None, None]
     push = -0.18 * side * 0.36 * tilt[..., :2]
@@ -322,7 +334,8 @@ def bent_view(canvas: Canvas, anchors: Anchors, windows: Windows, normal: Tensor
     x, y = x.long().clamp(0, width - 1), y.long().clamp(0, high - 1)
     batch = anchors.batch[:, None, None]
     light = (canvas.diffuse + canvas.mirror)[batch, y, x]
-    host = canvas.diffuse[anchors.batch, anchors.px[:, 1].long(), anchors.px[:, 0].long()]
+    column, row = anchors.host_pixel(canvas.size_hw)
+    host = canvas.diffuse[anchors.batch, row, column]
     off = ~canvas.near[batch, y, x] & wide(
         (anchors.part >= Part.BARREL) & (anchors.part <= Part.FIBER)
     )
