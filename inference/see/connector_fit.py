@@ -14,13 +14,14 @@ both divided by their slope in the picture, so that residuals are in px (Sampson
 Weights fall with the residual (Geman-McClure), so dirt on an outline and wrong labels hardly count.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
 
 __all__ = [
+    "POINT_SD_PX",
     "FitResult",
     "Pinhole",
     "Prior",
@@ -29,7 +30,7 @@ __all__ = [
     "circle_residual",
     "fit_views",
     "heights",
-    "point_sd_px",
+    "settled_sd_px",
     "side_residual",
     "view_residuals",
 ]
@@ -41,7 +42,6 @@ LEAN_X, LEAN_Y, FIBER_X, FIBER_Y, LOG_SCALE, NEARNESS, FACE_X, FACE_Y = range(8)
 EDGE, CHAMFER, BOW, BARREL = range(4)
 VIEW_SIZE, SHAPE_SIZE = 8, 4
 POINT_SD_PX = 1.5  # of one outline point, until residuals tell
-SD_PER_MISS = 3.0  # label errors run on along an outline: a point counts for less than it seems
 LEAST_SD_PX = 0.3
 _STEP = 1e-5
 
@@ -52,8 +52,8 @@ class ViewPoints:
 
     `edge`: endface against chamfer. `rim`: chamfer against barrel, or against the ground where the
     far chamfer is seen. `side`: the barrel's silhouette. `floor`: barrel against cavity floor.
-    `fiber_px`: the fibre's centre, good to `fiber_sd_px`. `centre_px`: the picture's.
-    `point_sd_px`: how well an outline point is known.
+    `fiber_px`: the fibre's centre. `centre_px`: the picture's. `sd_px`: by group ("fiber" too) how
+    well one of its points is known.
     """
 
     edge: Floats
@@ -62,8 +62,7 @@ class ViewPoints:
     floor: Floats
     fiber_px: tuple[float, float] | None
     centre_px: tuple[float, float]
-    fiber_sd_px: float = 1.0
-    point_sd_px: float = POINT_SD_PX
+    sd_px: Mapping[str, float]
 
 
 @dataclass(frozen=True)
@@ -219,12 +218,7 @@ def view_residuals(points: ViewPoints, view: Floats, shape: Floats) -> dict[str,
 
 def _stacked(points: ViewPoints, view: Floats, shape: Floats) -> Floats:
     residuals = view_residuals(points, view, shape)
-    return np.concatenate(
-        [
-            r / (points.fiber_sd_px if name == "fiber" else points.point_sd_px)
-            for name, r in residuals.items()
-        ]
-    )
+    return np.concatenate([r / points.sd_px[name] for name, r in residuals.items()])
 
 
 def _jacobian(points: ViewPoints, view: Floats, shape: Floats, at: Floats, angled: bool) -> Floats:
@@ -346,12 +340,34 @@ def fit_views(
     return replace(result, residual_px=_residuals(views, result))
 
 
-def point_sd_px(residual: dict[str, Floats]) -> float:
-    """How well a view's outline points are known, px, from how well they fit."""
-    rims = np.concatenate([residual["edge"], residual["rim"], residual["side"]])
-    if not rims.size:
-        return POINT_SD_PX
-    return max(LEAST_SD_PX, SD_PER_MISS * float(np.median(np.abs(rims))))
+def settled_sd_px(points: ViewPoints, residual: Mapping[str, Floats]) -> dict[str, float]:
+    """How well the points of each group are known, px, from how well the group fits.
+
+    Label errors run on along an outline, so n points are worth fewer: each one's variance is raised
+    by n over their effective number, 1 + 2 sum of the autocorrelations up to its first zero (the
+    usual effective sample size of a series).
+    """
+    out = dict(points.sd_px)
+    for name in ("edge", "rim", "side", "floor"):
+        if len(residual[name]):
+            spread = 1.4826 * float(np.median(np.abs(residual[name])))
+            out[name] = max(LEAST_SD_PX, spread * np.sqrt(_run_length(residual[name])))
+    return out
+
+
+def _run_length(residual: Floats) -> float:
+    """How many neighbouring points share an error: n over the effective sample size."""
+    limit = 4 * float(np.median(np.abs(residual))) + 1e-9
+    series = np.clip(residual, -limit, limit)
+    series = series - series.mean()
+    power = float(series @ series)
+    total = 1.0
+    for lag in range(1, len(series) // 2):
+        share = float(series[lag:] @ series[:-lag]) / max(power, 1e-12)
+        if share <= 0:
+            break
+        total += 2 * share
+    return total
 
 
 def _residuals(views: Sequence[ViewPoints], fit: FitResult) -> tuple[dict[str, Floats], ...]:

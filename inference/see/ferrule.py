@@ -17,6 +17,9 @@ __all__ = ["check_fiber", "family_of", "shape_prior"]
 
 Floats = npt.NDArray[np.float64]
 
+LEAST_SMOOTH = 0.75  # of a fibre's outline, for its size to count
+MOST_OFF_FLAT = 0.2  # how far its flatness may be off
+MOST_SPREAD = 0.35  # of the log of the fibre's size between views that speak of one fibre
 RATIO = 200**0.5  # ferrule over fibre: between 10 and 20
 
 
@@ -31,6 +34,8 @@ def family_of(ferrule_mm: float | None, lines: Sequence[ViewOutlines]) -> Connec
     for line in lines:
         ellipse = robust_ellipse(line.endface.px)
         if line.fiber is None or ellipse is None or line.front.cut_share > 0.1:
+            continue
+        if not _is_disc(line.fiber, ellipse.short_px / ellipse.long_px):
             continue
         across = line.front.px @ np.array([-ellipse.short_axis[1], ellipse.short_axis[0]])
         flatness = ellipse.short_px / ellipse.long_px
@@ -58,25 +63,32 @@ def shape_prior(family: ConnectorFamily, edge: float) -> tuple[Floats, Prior]:
     return mean, Prior(mean, sd, 0.03 if unit > 1000 else 0.015, 0.03 if unit > 1000 else 0.015)
 
 
+def _is_disc(fiber: FiberDisc, flatness: float) -> bool:
+    """Whether what is labelled fibre looks like a disc seen at that flatness (short over long)."""
+    return fiber.smooth_share >= LEAST_SMOOTH and abs(fiber.flatness - flatness) <= MOST_OFF_FLAT
+
+
 def check_fiber(seen: Sequence[tuple[Camera, FiberDisc | None]], ferrule_mm: float) -> None:
     """Raise UsageError where the fibre as seen cannot have 125 um at the stated ferrule's scale.
 
-    `seen`: the fitted views. A fibre hidden by dirt in one view does not speak for the others.
+    `seen`: the fitted views. Dirt hides a fibre or is taken for one, so only a smooth disc as flat
+    as the tilt makes it counts, two views must say so (if two are given) and all must agree.
     """
     logs: list[float] = []
     sds: list[float] = []
     for camera, fiber in seen:
-        if fiber is None:
+        flat = max(float(np.cos(np.radians(camera.tilt_deg))), 0.2)
+        if fiber is None or not _is_disc(fiber, flat):
             continue
-        flat = max(np.cos(np.radians(camera.tilt_deg)), 0.2)
         radius_px = float(np.sqrt(fiber.area_px / (np.pi * flat)))
         logs.append(float(np.log(radius_px * camera.um_per_px / FIBER_RADIUS_UM)))
         # an edge labelled one pixel off all round, and dirt that hides or adds a tenth
         sds.append(float(np.hypot(1.0 / radius_px, 0.1)))
-    if not logs:
+    if len(logs) < min(2, len(seen)) or not logs or max(logs) - min(logs) > MOST_SPREAD:
         return
+    agrees = any(abs(log) <= 1.96 * sd for log, sd in zip(logs, sds, strict=True))
     middle, sd = float(np.median(logs)), float(np.median(sds))
-    if abs(middle) > 1.96 * sd and abs(abs(middle) - np.log(2)) < 1.96 * sd:
+    if not agrees and abs(abs(middle) - np.log(2)) < 1.96 * sd:
         other = 1.25 if ferrule_mm > 2 else 2.5
         raise UsageError(
             f"--ferrule {ferrule_mm:g} contradicts the pictures: the fibre would be "

@@ -10,6 +10,7 @@ from .connector_fit import (
     BARREL,
     CHAMFER,
     EDGE,
+    POINT_SD_PX,
     Pinhole,
     ViewPoints,
     circle_points,
@@ -107,7 +108,10 @@ def sort_points(
         floor=_some(ferrule.px[floor]) if all_groups else _NONE,
         fiber_px=lines.fiber.centre_px if lines.fiber else None,
         centre_px=centre,
-        fiber_sd_px=_fiber_sd(lines.fiber, fiber_radius / camera.scale, -float(camera.axis[2])),
+        sd_px={
+            **dict.fromkeys(("edge", "rim", "side", "floor"), POINT_SD_PX),
+            "fiber": _fiber_sd(lines.fiber, fiber_radius / camera.scale, -float(camera.axis[2])),
+        },
     )
 
 

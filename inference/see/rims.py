@@ -22,6 +22,7 @@ BLUR_PX = 1.5
 STEP_PX = 3.0  # how far from the outline the surface inside and outside is looked up
 POINTS = 160  # most points kept per outline
 POINTS_FERRULE = 480  # of the ferrule's, whose foot may be a short piece of it
+FEWEST_RING = 12  # border pixels of a piece that may be the fibre
 FEWEST_PX = 300  # a smaller piece is no ferrule front
 
 
@@ -142,14 +143,25 @@ def _refine(soft: npt.NDArray[np.float32], px: Floats) -> tuple[Floats, Floats]:
     return px, outward
 
 
-def fiber_disc(surface: Bytes) -> FiberDisc | None:
+def fiber_disc(surface: Bytes, near_px: Floats | None = None) -> FiberDisc | None:
     """The fibre's disc: an ellipse through most of its outline; None when nothing is labelled so.
 
-    Dirt that hides a part of the disc, or is taken for it, bends a part of the outline only.
+    Dirt that hides a part of the disc, or is taken for it, bends a part of the outline only. Of
+    several pieces the one nearest to `near_px` (x, y), the endface's middle, is the fibre; without
+    it the largest.
     """
-    contour = _contour((surface == Surface.FIBER).view(np.uint8))
-    if contour is None or len(contour) < 12:
+    import cv2
+
+    cv: Any = cv2
+    mask = (surface == Surface.FIBER).view(np.uint8)
+    found = cv.findContours(mask, cv.RETR_EXTERNAL, cv.CHAIN_APPROX_NONE)[0]
+    pieces = [np.asarray(c, np.int32).reshape(-1, 2) for c in found if len(c) >= FEWEST_RING]
+    if not pieces:
         return None
+    if near_px is None:
+        contour = max(pieces, key=cv.contourArea)
+    else:
+        contour = min(pieces, key=lambda c: float(np.hypot(*(c.mean(axis=0) + 0.5 - near_px))))
     ring = contour.astype(np.float64) + 0.5
     ellipse = robust_ellipse(ring)
     if ellipse is None:
@@ -177,9 +189,9 @@ def outlines_of(surface: Bytes) -> ViewOutlines | str:
     ferrule_line = _outline(surface, ferrule.view(np.uint8), POINTS_FERRULE)
     if front_line is None or ferrule_line is None:
         return "no ferrule rim found"
+    ellipse = robust_ellipse(endface_line.px)
+    fiber = fiber_disc(surface, None if ellipse is None else ellipse.centre)
     cavity = surface == Surface.CAVITY
     mouth = _outline(surface, (ferrule | cavity).view(np.uint8)) if cavity.any() else None
     height, width = surface.shape
-    return ViewOutlines(
-        endface_line, front_line, ferrule_line, mouth, fiber_disc(surface), (height, width)
-    )
+    return ViewOutlines(endface_line, front_line, ferrule_line, mouth, fiber, (height, width))

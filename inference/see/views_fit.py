@@ -9,7 +9,7 @@ import numpy.typing as npt
 from ...model.families import ConnectorFamily
 from ...model.shape import FIBER_RADIUS_UM
 from .angled import face_lean_deg
-from .connector_fit import EDGE, LOG_SCALE, FitResult, Prior, fit_views, point_sd_px
+from .connector_fit import EDGE, LOG_SCALE, FitResult, Prior, fit_views, settled_sd_px
 from .ferrule import shape_prior
 from .pose_start import first_views, sort_points, with_foot
 from .rims import ViewOutlines
@@ -18,7 +18,7 @@ __all__ = ["fit_connector_views", "near_share"]
 
 Floats = npt.NDArray[np.float64]
 
-NEAR_PX, NEAR_SHARE = 2.5, 0.012  # on the curve: within px, or this share of the ferrule's radius
+NEAR_PX, NEAR_SHARE = 3.0, 0.03  # on the curve: within px, or this share of the ferrule's radius
 UPRIGHT_NEAR = 0.9  # with that share of points on the curves the endface is upright
 LEAST_ANGLE_DEG, MOST_ANGLE_DEG = 4.0, 13.0  # of an angled endface
 LEAST_GAIN = 0.05  # in the share of points on the curves, for an endface to be taken for angled
@@ -69,7 +69,7 @@ def _fit_together(
         ]
         if settled:
             points = [
-                replace(view, point_sd_px=point_sd_px(residual))
+                replace(view, sd_px=settled_sd_px(view, residual))
                 for view, residual in zip(points, start.residual_px, strict=True)
             ]
         elif all_groups:
