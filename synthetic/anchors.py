@@ -53,7 +53,7 @@ class Anchors:
         return Anchors(*(getattr(self, name)[which] for name in self.__dataclass_fields__))
 
     def host_pixel(self, size_hw: tuple[int, int]) -> tuple[Tensor, Tensor]:
-        """Column and row of the pixel that holds each place, int64 [M]; off-picture: the nearest."""
+        """Column and row of each place's pixel, int64 [M]; the nearest one if off the picture."""
         x, y = self.px[:, 0].long(), self.px[:, 1].long()
         return x.clamp(0, size_hw[1] - 1), y.clamp(0, size_hw[0] - 1)
 

@@ -1,6 +1,6 @@
 """From a seed to a batch of pictures with exact truth."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import torch
 import torch.nn.functional as F
@@ -8,17 +8,25 @@ from torch import Tensor
 
 from .anchors import Ground
 from .canvas import Canvas, new_canvas
-from .deposit_set import paint_deposits
+from .deposit_set import LitScene, paint_deposits
 from .draw import Draw
 from .light import shade
 from .negatives import draw_negatives
 from .optics import Exposure, compress, defocus, draw_exposure, expose, noise_sd, sense, tone
 from .paint import base_albedo
 from .scene import Scene, draw_scene
-from .trace import Hits, camera_rays, trace
+from .trace import camera_rays, trace
 from .truth import scene_truth
 
-__all__ = ["RenderPlan", "Renders", "render_batch"]
+__all__ = [
+    "Developed",
+    "RenderPlan",
+    "Renders",
+    "develop",
+    "light_scene",
+    "photograph",
+    "render_batch",
+]
 
 SHOWN = 6.0  # contrast x sqrt(pixels) / noise from which a deposit counts as shown (Rose: about 5)
 BLIND_SIGMA_PX = 4.0
@@ -80,35 +88,41 @@ def render_batch(plan: RenderPlan, seed: int, device: torch.device | str = "cpu"
 def render_scenes(draw: Draw, plan: RenderPlan) -> list[Renders]:
     """All deposit sets on one batch of scenes, and the clean pictures asked for."""
     scene = draw_scene(draw, plan.scenes, plan.size_hw, plan.crop)
-    rays = camera_rays(scene.cameras)
-    hits = trace(scene.connectors, scene.cameras, rays)
-    n = plan.scenes
-    jitter = draw.normal(n, 2, 2, 3) * 0.6
-    albedo = base_albedo(draw, scene, hits)
-    shaded, around = shade(scene, hits, rays, albedo, jitter, draw.log_uniform(0.08, 1.2, n))
-    ground = Ground(hits, scale_map(scene, hits))
-    clean = new_canvas(hits, shaded)
+    lit = light_scene(draw, scene)
+    hits, n = lit.ground.hits, plan.scenes
+    clean = new_canvas(hits, lit.shaded)
     clean_light, sigma = develop(scene, clean)
     parts: list[Renders] = []
     nothing: list[dict[str, object]] = [{} for _ in range(n)]
     for _ in range(plan.sets):
-        canvas = new_canvas(hits, shaded)
-        placed = paint_deposits(draw, canvas, ground, scene, rays, (shaded, around))
+        canvas = new_canvas(hits, lit.shaded)
+        placed = paint_deposits(draw, canvas, lit)
         light, _ = develop(scene, canvas)
+        shots = photograph(
+            draw, draw_exposure(draw, n), lit, canvas, Developed(light, clean_light, sigma)
+        )
         truth = scene_truth(scene, placed) if plan.with_truth else nothing
-        parts.append(photograph(draw, scene, hits, canvas, (light, clean_light, sigma), truth))
+        parts.append(replace(shots, truth=truth))
     keep = int(round(plan.clean_share * n))
     if keep:
+        own = Developed(clean_light, clean_light, sigma)
+        shots = photograph(draw, draw_exposure(draw, n), lit, clean, own)
         truth = scene_truth(scene, []) if plan.with_truth else nothing
-        shots = photograph(draw, scene, hits, clean, (clean_light, clean_light, sigma), truth)
-        parts.append(first(shots, keep))
+        parts.append(first(replace(shots, truth=truth), keep))
     return parts
 
 
-def scale_map(scene: Scene, hits: Hits) -> Tensor:
-    """mm per px at each pixel's depth: [N, H, W]."""
+def light_scene(draw: Draw, scene: Scene) -> LitScene:
+    """Trace and light a scene: all that its sets of deposits share."""
+    n = scene.cameras.tilt.shape[0]
+    rays = camera_rays(scene.cameras)
+    hits = trace(scene.connectors, scene.cameras, rays)
+    jitter = draw.normal(n, 2, 2, 3) * 0.6
+    albedo = base_albedo(draw, scene, hits)
+    shaded, around = shade(scene, hits, rays, albedo, jitter, draw.log_uniform(0.08, 1.2, n))
     depth = scene.cameras.depth[:, None, None]
-    return scene.cameras.mm_per_px[:, None, None] * (depth + hits.depth) / depth
+    scale = scene.cameras.mm_per_px[:, None, None] * (depth + hits.depth) / depth
+    return LitScene(scene, rays, Ground(hits, scale), shaded, around)
 
 
 def develop(scene: Scene, canvas: Canvas) -> tuple[Tensor, Tensor]:
@@ -118,30 +132,33 @@ def develop(scene: Scene, canvas: Canvas) -> tuple[Tensor, Tensor]:
     return defocus(scene.cameras, light, canvas.depth, canvas.near)
 
 
+@dataclass(frozen=True)
+class Developed:
+    """Light [N, 3, H, W] of a picture and of its clean twin, and the blur's sigma [N, H, W], px."""
+
+    light: Tensor
+    clean: Tensor
+    sigma: Tensor
+
+
 def photograph(
-    draw: Draw,
-    scene: Scene,
-    hits: Hits,
-    canvas: Canvas,
-    lights: tuple[Tensor, Tensor, Tensor],
-    truth: list[dict[str, object]],
+    draw: Draw, exposure: Exposure, lit: LitScene, canvas: Canvas, film: Developed
 ) -> Renders:
-    """Expose, add noise, compress; work out what the picture can show."""
-    light, clean_light, sigma = lights
+    """Expose, add noise, compress; work out what the picture can show. `truth` stays empty."""
+    light = film.light
     n = light.shape[0]
-    exposure = draw_exposure(draw, n)
     exposed, _ = expose(exposure, light, canvas.near.float())
-    clean_exposed, _ = expose_like(exposure, light, clean_light, canvas)
+    clean_exposed, _ = expose_like(exposure, light, film.clean, canvas)
     batch = torch.arange(n, device=light.device)[:, None, None]
-    grain = scene.materials.grain[batch, hits.part.long()]
+    grain = lit.scene.materials.grain[batch, lit.ground.hits.part.long()]
     sd = noise_sd(exposure, exposed, grain)
     picture = compress(draw, sense(draw, exposure, spotted(draw, exposed), sd))
     weight = label_weight(exposure, exposed, clean_exposed, sd, canvas)
-    unseen = blind(exposure, exposed, sigma)
+    unseen = blind(exposure, exposed, film.sigma)
     as_bytes = (picture * 255 + 0.5).to(torch.uint8).permute(0, 2, 3, 1).contiguous()
     return Renders(
         as_bytes, canvas.surface, canvas.kind, canvas.instance, weight, unseen,
-        torch.zeros(n, device=light.device), truth,
+        torch.zeros(n, device=light.device), [{} for _ in range(n)],
     )  # fmt: skip
 
 
