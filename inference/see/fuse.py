@@ -16,6 +16,7 @@ from ...model.camera import SurfaceCoordinates
 from ...model.kinds import Kind
 from ...model.profile import MeridianProfile
 from ...model.surfaces import Surface
+from .crumbs import crumb_hosts
 from .deposits import SeenDeposit
 from .match import group_sightings
 from .pose import Pose
@@ -51,7 +52,8 @@ class Deposit:
     Lengths in um, areas in um2, `theta_deg` in [0, 360), `confidence` in 0..1. `s_um`, `theta_deg`
     and their neighbours are None where the place is unknown or (theta) the deposit lies all round.
     `off_zone`: nothing of it within 125 um of the axis. `unsure`: between the detection floor and
-    the threshold. `seen_in`: indices of the views that show it.
+    the threshold. `seen_in`: indices of the views that show it. `sightings`: what they show, the
+    deposit itself and its crumbs (`crumbs`).
     """
 
     id: int
@@ -103,9 +105,15 @@ def fuse(
     placed: list[Placed] = []
     outside: list[Placed] = []
     alone: list[SeenDeposit] = []
+    crumbs: dict[int, list[SeenDeposit]] = {}
     for of_view, pose in zip(sightings, poses, strict=True):
-        for seen in of_view:
-            if pose is None:
+        if pose is None:
+            continue
+        hosts = crumb_hosts(of_view)
+        for crumb, host in hosts.items():
+            crumbs.setdefault(id(of_view[host]), []).append(of_view[crumb])
+        for index, seen in enumerate(of_view):
+            if index in hosts:
                 continue
             if seen.surface == Surface.HOUSING:
                 found, where = place_on_housing(seen, pose, profile), outside
@@ -119,9 +127,18 @@ def fuse(
     deposits = [_merged(group, silent) for group in group_sightings(placed)]
     deposits += [_on_housing(group) for group in group_sightings(outside)]
     deposits += [_single(seen) for seen in alone]
-    kept = [deposit for deposit in deposits if deposit is not None]
+    kept = [_with_crumbs(deposit, crumbs) for deposit in deposits if deposit is not None]
     kept.sort(key=_place_key)
     return tuple(replace(deposit, id=number) for number, deposit in enumerate(kept, start=1))
+
+
+def _with_crumbs(deposit: Deposit, crumbs: dict[int, list[SeenDeposit]]) -> Deposit:
+    """The deposit with the crumbs of its sightings among them."""
+    more = [crumb for seen in deposit.sightings for crumb in crumbs.get(id(seen), ())]
+    if not more:
+        return deposit
+    together = sorted([*deposit.sightings, *more], key=lambda seen: (seen.view, -seen.pixel_count))
+    return replace(deposit, sightings=tuple(together))
 
 
 def _place_key(deposit: Deposit) -> tuple[float, float, float]:

@@ -1,6 +1,6 @@
 """Which sightings of different views are one physical deposit, and how views are turned."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -60,15 +60,34 @@ def pair_cost(a: Placed, b: Placed) -> float:
     return float(cost) + STEP_COST * apart + _kind_cost(a.seen.kind, b.seen.kind)
 
 
+def _near_pairs(placed: Sequence[Placed]) -> Iterator[tuple[int, int]]:
+    """Pairs of different views near enough for `pair_cost` to be below MOST_COST at all.
+
+    The cost is at least the squared distance over the largest variance, which the trace bounds.
+    """
+    s = np.array([p.s_um for p in placed])
+    theta = np.radians([p.theta_deg for p in placed])
+    radius = np.array([p.radius_um for p in placed])
+    extent = np.array([p.seen.feret_max_um for p in placed])
+    trace = np.array([np.trace(p.covariance) for p in placed])
+    view = np.array([p.seen.view for p in placed])
+    for i in range(len(placed) - 1):
+        rest = slice(i + 1, None)
+        turn = (theta[rest] - theta[i] + np.pi) % (2 * np.pi) - np.pi
+        square = (s[rest] - s[i]) ** 2 + (turn * (radius[rest] + radius[i]) / 2) ** 2
+        spread = trace[rest] + trace[i] + (0.2 * np.maximum(extent[rest], extent[i])) ** 2
+        near = (square < MOST_COST * spread) & (view[rest] != view[i])
+        for j in np.flatnonzero(near):
+            yield i, i + 1 + int(j)
+
+
 def group_sightings(placed: Sequence[Placed]) -> list[list[Placed]]:
     """Sightings grouped by deposit, best pairs first, at most one of each view in a group."""
-    pairs: list[tuple[float, int, int]] = []
-    for i, a in enumerate(placed):
-        for j in range(i + 1, len(placed)):
-            if a.seen.view != placed[j].seen.view:
-                cost = pair_cost(a, placed[j])
-                if cost < MOST_COST:
-                    pairs.append((cost, i, j))
+    pairs = [
+        (cost, i, j)
+        for i, j in _near_pairs(placed)
+        if (cost := pair_cost(placed[i], placed[j])) < MOST_COST
+    ]
     member = list(range(len(placed)))
     groups = {k: [k] for k in member}
     for _, i, j in sorted(pairs):

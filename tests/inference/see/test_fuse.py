@@ -212,6 +212,47 @@ def test_a_deposit_on_the_housings_face_seen_in_two_views_is_one():
     assert deposit.theta_deg is None
 
 
+def patch(side: int, at: int, kind: Kind) -> SeenDeposit:
+    """A square of `side` px with its corner at (at, at) in the front view, on the endface."""
+    seen = sighting(0, 500, 20, 6.0 * side, kind=kind)
+    return replace(seen, y0=at, x0=at, mask=np.ones((side, side), bool), pixel_count=side * side)
+
+
+def test_slivers_of_a_film_belong_to_it_and_a_grain_on_it_does_not():
+    film, sliver = patch(40, 100, Kind.FILM), patch(6, 138, Kind.LIQUID)
+    deposit = one(fuse([[film, sliver], [], [], []], FOUR))
+    assert deposit.kind == Kind.FILM
+    assert deposit.sightings == (film, sliver)
+    assert deposit.seen_in == (0,)
+    grain = patch(6, 138, Kind.PARTICLE)
+    assert len(fuse([[film, grain], [], [], []], FOUR)) == 2
+
+
+def test_small_deposits_away_from_a_large_one_are_no_slivers_of_it():
+    film, apart = patch(40, 100, Kind.FILM), patch(6, 150, Kind.LIQUID)
+    assert len(fuse([[film, replace(apart, s_um=700.0)], [], [], []], FOUR)) == 2
+
+
+def test_two_deposits_of_like_size_side_by_side_stay_two():
+    one_patch, other = patch(20, 100, Kind.FILM), patch(15, 118, Kind.LIQUID)
+    assert len(fuse([[one_patch, replace(other, s_um=560.0)], [], [], []], FOUR)) == 2
+
+
+def test_hundreds_of_sightings_are_joined_within_a_second():
+    import time
+
+    rng = np.random.default_rng(8)
+    truth = [(float(rng.uniform(150, 850)), float(rng.uniform(0, 360))) for _ in range(250)]
+    seen = [
+        [replace(sighting(k, s, t, 20.0), x0=40 * n) for n, (s, t) in enumerate(truth)]
+        for k in range(4)
+    ]
+    start = time.process_time()
+    deposits = fuse(seen, FOUR)
+    assert time.process_time() - start < 4
+    assert 200 <= len(deposits) <= 300
+
+
 def test_off_zone_means_nothing_within_125_um_of_the_axis():
     near = sighting(0, 130, 20, 40.0)  # from 110 to 150 um
     far = sighting(0, 200, 200, 40.0)
