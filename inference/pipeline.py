@@ -16,7 +16,7 @@ import numpy.typing as npt
 from ..model.camera import surface_coordinates
 from ..model.errors import UnreadablePicture
 from ..model.profile import MeridianProfile
-from ..model.shape import ConnectorShape
+from ..model.shape import FIBER_RADIUS_UM, ConnectorShape
 from ..model.surfaces import Surface
 from .judge.verdict import Judgement, Stated, ViewEvidence, judge
 from .keep.inspection import Inspection
@@ -223,9 +223,19 @@ def _fused(views: Sequence[SeenView]) -> tuple[Deposit, ...]:
     poses = [view.pose for view in views]
     maps = [_maps(view) for view in views]
     return tuple(
-        replace(deposit, theta_deg=None) if lost.issuperset(deposit.seen_in) else deposit
+        _named_by_place(
+            replace(deposit, theta_deg=None) if lost.issuperset(deposit.seen_in) else deposit
+        )
         for deposit in fuse([view.deposits for view in views], poses, maps)
     )
+
+
+def _named_by_place(deposit: Deposit) -> Deposit:
+    """Fibre or endface by the 125 um of the fibre, whose outline may be hard to see."""
+    face = (Surface.FIBER, Surface.ENDFACE)
+    if deposit.surface not in face or deposit.s_um is None:
+        return deposit
+    return replace(deposit, surface=face[deposit.s_um > FIBER_RADIUS_UM])
 
 
 def _is_straight(view: SeenView) -> bool:

@@ -44,6 +44,23 @@ def test_a_grain_drawn_on_the_endface_is_listed_once_at_its_place_and_size(
     assert any(reason.deposit == deposit.id for reason in result.inspection.reasons)
 
 
+def test_a_deposit_is_on_the_fibre_by_its_place_whatever_the_label(
+    drawing, spot, reads_drawings, monkeypatch
+):
+    """The fibre's cladding is 125 um wide (ITU-T G.652.D), so 62.5 um from its centre it ends."""
+
+    class CallsItFiber(type(reads_drawings)):
+        def __call__(self, rgb):
+            seen = super().__call__(rgb)
+            surface = np.where(seen.kind > 0, np.uint8(6), seen.surface)
+            return replace(seen, surface=surface)
+
+    inspector = Inspector(CallsItFiber(), Settings(map_px=120))
+    paths = drawing.four((spot(300, 30, 60),))
+    (deposit,) = inspector.inspect(request_for(paths)).inspection.deposits
+    assert deposit.surface == "endface"
+
+
 def test_scale_tilt_and_turn_of_drawn_views_are_found(drawing, inspector):
     """Against the drawing: 8 um per px; tilt 0 and 45; the turns stated."""
     views = inspector.inspect(request_for(drawing.four())).inspection.views
