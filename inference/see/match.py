@@ -1,6 +1,8 @@
 """Which sightings of different views are one physical deposit, and how views are turned."""
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -20,6 +22,7 @@ SIZE_SD = 0.8  # of the log of the ratio of two views' sizes
 STEP_COST = 2.0  # for lying on neighbouring surfaces: near an edge views differ
 LARGEST_TURN_DEG = 6.0
 SWEEPS = 6
+MOST_DEPOSITS = 40  # of each view that take part
 LEAST_SUPPORT = 1.5  # matches' worth behind a small correction
 LEAST_SUPPORT_FOUND = 2.5  # and behind a turn found all round,
 RUNNER_UP = 0.65  # whose next best must lie this far below it
@@ -111,30 +114,110 @@ def turn_corrections_deg(
     `turn_sds_deg`: how well each view's turn is known; None for an unknown one. Those that are
     known are turned one after the other to where their deposits fall best on those of the others,
     held back by how well they were known; their mean correction is 0. Then each unknown one is
-    looked for all round; without any known turn, the view with most deposits stands for 0.
+    looked for all round; without any known turn, the view with most deposits stands for 0. Only the
+    clearest deposits of each view take part.
     """
-    usable = [p for p in placed if p.radius_um > 60.0 and p.seen.surface != Surface.CAVITY]
+    meetings = _meetings(_clearest(placed))
     known = [k for k, sd in enumerate(turn_sds_deg) if sd is not None]
     turns: dict[int, float] = dict.fromkeys(known, 0.0)
     for _ in range(SWEEPS):
         for view in known:
-            turns[view] = _settled(usable, view, turns, turn_sds_deg[view] or 1e-3)
+            turns[view] = _settled(meetings, view, turns, turn_sds_deg[view] or 1e-3)
         middle = sum(turns.values()) / max(len(turns), 1)
         turns = {view: turn - middle for view, turn in turns.items()}
-    if not known and usable:
-        counts = np.bincount([p.seen.view for p in usable])
+    if not known and placed:
+        counts = np.bincount([p.seen.view for p in placed])
         turns[int(np.argmax(counts))] = 0.0
     for view in range(len(turn_sds_deg)):
-        found = None if view in turns else _found_all_round(usable, view, turns)
+        found = None if view in turns else _found_all_round(meetings, view, turns)
         if found is not None:
             turns[view] = found
     return tuple(turns.get(k) for k in range(len(turn_sds_deg)))
 
 
-def _settled(placed: Sequence[Placed], view: int, turns: dict[int, float], sd: float) -> float:
+def _clearest(placed: Sequence[Placed]) -> list[Placed]:
+    """Per view its clearest deposits off the axis; the cavity's place is not sure enough."""
+    usable = [p for p in placed if p.radius_um > 60.0 and p.seen.surface != Surface.CAVITY]
+    usable.sort(key=lambda p: (p.seen.view, -p.seen.confidence * p.seen.pixel_count**0.5))
+    taken: Counter[int] = Counter()
+    kept: list[Placed] = []
+    for p in usable:
+        taken[p.seen.view] += 1
+        if taken[p.seen.view] <= MOST_DEPOSITS:
+            kept.append(p)
+    return kept
+
+
+@dataclass(frozen=True)
+class _Meeting:
+    """One deposit of a view against those of another near its travel distance; arrays [k].
+
+    `turn_deg`: by how much to turn it to fall on each; `cost`: how badly they match then;
+    `sd_deg`: how sharply.
+    """
+
+    turn_deg: Floats
+    cost: Floats
+    sd_deg: Floats
+
+    def met(self, turn_deg: Floats) -> Floats:
+        """0..1: how well it falls on one of the others, for each of `turn_deg` [n]."""
+        off = (self.turn_deg[:, None] - turn_deg + 180.0) % 360.0 - 180.0
+        return np.exp(-0.5 * (self.cost[:, None] + (off / self.sd_deg[:, None]) ** 2)).max(axis=0)
+
+
+def _meetings(placed: Sequence[Placed]) -> dict[tuple[int, int], list[_Meeting]]:
+    """By (view, other view), the meetings of the view's deposits."""
+    views = sorted({p.seen.view for p in placed})
+    out: dict[tuple[int, int], list[_Meeting]] = {}
+    for view in views:
+        for other in views:
+            theirs = [p for p in placed if p.seen.view == other]
+            mine = [p for p in placed if p.seen.view == view] if other != view else []
+            met = [_meeting(a, theirs) for a in mine]
+            out[view, other] = [m for m in met if m is not None]
+    return out
+
+
+def _meeting(a: Placed, theirs: Sequence[Placed]) -> _Meeting | None:
+    rows: list[tuple[float, float, float]] = []
+    for b in theirs:
+        gap = _gap(a, b)
+        if _order(a.seen.surface) != _order(b.seen.surface) or abs(gap[0]) > 150.0:
+            continue
+        radius = (a.radius_um + b.radius_um) / 2
+        along, around = np.diag(a.seen_covariance + b.seen_covariance)
+        around = around + (0.1 * a.seen.feret_max_um) ** 2
+        sizes = np.log(max(a.seen.size_um, 1.0) / max(b.seen.size_um, 1.0)) / SIZE_SD
+        cost = gap[0] ** 2 / along + sizes**2 + 2 * _kind_cost(a.seen.kind, b.seen.kind)
+        per_deg = np.radians(radius)
+        rows.append((float(gap[1] / per_deg), float(cost), float(np.sqrt(around) / per_deg)))
+    if not rows:
+        return None
+    turn, cost, sd = np.array(rows).T
+    return _Meeting(turn, cost, sd)
+
+
+def _agreement(
+    meetings: dict[tuple[int, int], list[_Meeting]],
+    view: int,
+    turns: dict[int, float],
+    steps: Floats,
+) -> Floats:
+    """For each extra turn of a view, how often its deposits meet those of the views in `turns`."""
+    total = np.zeros(len(steps))
+    for other in sorted(set(turns) - {view}):
+        for meeting in meetings.get((view, other), ()):
+            total += meeting.met(steps - turns[other])
+    return total
+
+
+def _settled(
+    meetings: dict[tuple[int, int], list[_Meeting]], view: int, turns: dict[int, float], sd: float
+) -> float:
     """The view's turn that agrees best, near the known one."""
     steps = np.arange(-LARGEST_TURN_DEG, LARGEST_TURN_DEG + 1e-9, 0.25)
-    support = _agreement(placed, view, turns, steps)
+    support = _agreement(meetings, view, turns, steps)
     gains = support - 0.5 * (steps / sd) ** 2
     best = int(np.argmax(gains))
     at_rest = float(gains[np.argmin(np.abs(steps - turns[view]))])
@@ -142,43 +225,14 @@ def _settled(placed: Sequence[Placed], view: int, turns: dict[int, float], sd: f
     return float(steps[best]) if better else turns[view]
 
 
-def _found_all_round(placed: Sequence[Placed], view: int, turns: dict[int, float]) -> float | None:
+def _found_all_round(
+    meetings: dict[tuple[int, int], list[_Meeting]], view: int, turns: dict[int, float]
+) -> float | None:
     """The turn of a view of unknown turn, if one stands out clearly."""
     steps = np.arange(-180.0, 180.0, 0.5)
-    support = _agreement(placed, view, turns, steps)
+    support = _agreement(meetings, view, turns, steps)
     best = int(np.argmax(support))
     off = np.abs((steps - steps[best] + 180.0) % 360.0 - 180.0)
     runner_up = float(support[off > 8.0].max(initial=0.0))
     clear = support[best] >= LEAST_SUPPORT_FOUND and runner_up <= RUNNER_UP * support[best]
     return float(steps[best]) if clear else None
-
-
-def _agreement(
-    placed: Sequence[Placed], view: int, turns: dict[int, float], steps: Floats
-) -> Floats:
-    """For each extra turn of one view, how often its deposits meet those of the views so far."""
-    total = np.zeros(len(steps))
-    mine = [p for p in placed if p.seen.view == view]
-    for other in sorted(set(turns) - {view}):
-        theirs = [p for p in placed if p.seen.view == other]
-        turn = steps - turns[other]
-        for a in mine:
-            meets = [_meeting(a, b, turn) for b in theirs]
-            if meets:
-                total += np.max(meets, axis=0)
-    return total
-
-
-def _meeting(a: Placed, b: Placed, turn_deg: Floats) -> Floats:
-    """0..1: how well a turned by each of `turn_deg` falls on b."""
-    gap = _gap(a, b)
-    if _order(a.seen.surface) != _order(b.seen.surface) or abs(gap[0]) > 150.0:
-        return np.zeros(len(turn_deg))
-    radius = (a.radius_um + b.radius_um) / 2
-    along, around = np.diag(a.seen_covariance + b.seen_covariance)
-    around += (0.1 * a.seen.feret_max_um) ** 2
-    left = np.degrees(gap[1] / radius) - turn_deg
-    left = np.radians((left + 180.0) % 360.0 - 180.0) * radius
-    sizes = np.log(max(a.seen.size_um, 1.0) / max(b.seen.size_um, 1.0)) / SIZE_SD
-    cost = gap[0] ** 2 / along + sizes**2 + 2 * _kind_cost(a.seen.kind, b.seen.kind)
-    return np.exp(-0.5 * (cost + left**2 / around))
