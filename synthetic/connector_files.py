@@ -20,9 +20,10 @@ from PIL import Image
 from ..model.errors import UsageError
 from .views import ConnectorRender
 
-__all__ = ["encode_jpeg", "encode_png", "write_connector"]
+__all__ = ["encode_jpeg", "encode_png", "replace_file", "write_connector"]
 
 JPEG_QUALITY = 94
+COMMENT = "An invented connector, drawn by a renderer"
 
 
 def write_connector(render: ConnectorRender, name: str, folder: Path) -> None:
@@ -52,10 +53,12 @@ def write_connector(render: ConnectorRender, name: str, folder: Path) -> None:
         raise UsageError(f"{folder}: cannot write there ({reason}); name another folder") from error
 
 
-def encode_jpeg(rgb: npt.NDArray[np.uint8], quality: int = JPEG_QUALITY) -> bytes:
-    """RGB uint8 [H, W, 3] as JPEG, colour at full resolution."""
+def encode_jpeg(
+    rgb: npt.NDArray[np.uint8], quality: int = JPEG_QUALITY, comment: str = COMMENT
+) -> bytes:
+    """RGB uint8 [H, W, 3] as JPEG, colour at full resolution, with a comment inside."""
     buffer = io.BytesIO()
-    Image.fromarray(rgb).save(buffer, "JPEG", quality=quality, subsampling=0)
+    Image.fromarray(rgb).save(buffer, "JPEG", quality=quality, subsampling=0, comment=comment)
     return buffer.getvalue()
 
 

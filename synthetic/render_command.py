@@ -6,9 +6,12 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Annotated
 
+import torch
 import typer
 
 from ..model.errors import UsageError
+from .connector_files import write_connector
+from .views import ConnectorPlan, render_connector
 
 __all__ = ["render"]
 
@@ -43,11 +46,6 @@ def render(
     size_hw = parse_size(size)
     names = [f"s{seed}n{k:05d}" for k in range(count)]
     spare_existing(out, names, views, force)
-    import torch
-
-    from .connector_files import write_connector
-    from .views import ConnectorPlan, render_connector
-
     plan = ConnectorPlan(views, size_hw)
     device = "cuda" if torch.cuda.is_available() else "cpu"
     dirty = 0

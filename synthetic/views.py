@@ -138,18 +138,19 @@ def turn_lights(lights: Lights, turn: Tensor) -> Lights:
 
 
 def render_views(
-    connector: ConnectorScene, draws: Draws, places: list[Anchors] | None = None
+    connector: ConnectorScene, draws: Draws, wanted: Tensor | None = None
 ) -> ConnectorRender:
-    """Picture a connector with deposits at `places` (one entry per `ORDERS`), drawn if not given.
+    """Picture a connector with one set of deposits.
 
-    Places are those of single deposits, each taken from one view; see `draw_places`.
+    `wanted` int64 [1, K]: the group that each slot of `ORDERS` lies on, -1 for unused; drawn if
+    not given.
     """
     with torch.no_grad():
         lit = light_scene(draws.shared, connector.scene)
         clean = new_canvas(lit.ground.hits, lit.shaded)
         clean_light, sigma = develop(lit.scene, clean)
         canvas = new_canvas(lit.ground.hits, lit.shaded)
-        places = draw_places(draws.own, lit) if places is None else places
+        places = draw_places(draws.own, lit, wanted)
         shown = [in_every_view(lit.scene, own) for own in places]
         bodies = paint_anchors(draws.shared, canvas, lit, shown, window_sides(lit.scene))
         light, _ = develop(lit.scene, canvas)
@@ -161,13 +162,13 @@ def render_views(
         return ConnectorRender(replace(shots, instance=instance), truth)
 
 
-def draw_places(draw: Draw, lit: LitScene) -> list[Anchors]:
+def draw_places(draw: Draw, lit: LitScene, wanted: Tensor | None = None) -> list[Anchors]:
     """Places of one set of deposits, one entry per `ORDERS`, each on a pixel of a random view.
 
     So a place is shown by at least one view: dirt that no view could show is not placed.
     """
     views = lit.scene.cameras.tilt.shape[0]
-    wanted = draw_wanted(draw, 1)
+    wanted = draw_wanted(draw, 1) if wanted is None else wanted
     view = draw.pick([1.0] * views, wanted.shape[1])
     here = torch.arange(views, device=wanted.device)[:, None] == view[None]
     return draw_anchors(
