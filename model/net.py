@@ -42,6 +42,7 @@ class NetShape:
     widths: channels at /2, /4, /8, /16, /32. encoder, decoder: blocks of two
     convolutions per stage, from /2 down.
     dilations: one residual block at /32 each.
+    local_width, local: the kinds' own branch at /2: channels, and the dilation of each convolution.
     """
 
     widths: tuple[int, int, int, int, int] = (32, 48, 96, 160, 256)
@@ -49,6 +50,8 @@ class NetShape:
     decoder: tuple[int, int, int, int] = (1, 1, 1, 1)
     dilations: tuple[int, ...] = (1, 2, 4)
     heads: int = 4
+    local_width: int = 32
+    local: tuple[int, ...] = (1, 1, 2, 4)
 
     def as_dict(self) -> dict[str, object]:
         """Plain values only."""
@@ -148,6 +151,21 @@ class UpStage(nn.Module):
         return self.refine(F.relu(up + skip))
 
 
+def local_branch(c_in: int, shape: NetShape) -> nn.Sequential:
+    """Convolutions at /2 that see the picture's own pixels beside the decoder's features.
+
+    A grain of 4 px is gone from the deeper stages; here it is found by its contrast, and what the
+    decoder says (surface, blur) tells whether that contrast is a grain.
+    """
+    widths = (c_in, *[shape.local_width] * len(shape.local))
+    return nn.Sequential(
+        *(
+            nn.Sequential(conv_bn(a, b, dilation=d), nn.ReLU())
+            for a, b, d in zip(widths, widths[1:], shape.local, strict=False)
+        )
+    )
+
+
 class SightNet(nn.Module):
     """uint8 [N, H, W, 3] RGB -> `Logits` at the same H and W. Any H, W >= 1."""
 
@@ -170,11 +188,15 @@ class SightNet(nn.Module):
             UpStage(deep, skip, count)
             for deep, skip, count in zip(w[1:], w, shape.decoder, strict=False)
         )
+        self.local = local_branch(w[0] + 12, shape)
+        self.local_head = nn.Conv2d(shape.local_width, 4 * kinds, 1)
         self.surface_head = nn.Conv2d(w[0], 4 * surfaces, 1)
         self.kind_head = nn.Conv2d(w[0], 4 * kinds, 1)
         self.unseen_head = nn.Conv2d(w[0], 4, 1)
         self.unlike_head = nn.Sequential(nn.Linear(2 * w[4], 64), nn.ReLU(), nn.Linear(64, 1))
         with torch.no_grad():
+            self.local_head.weight.zero_()
+            cast(Tensor, self.local_head.bias).zero_()
             cast(Tensor, self.kind_head.bias)[:4] += (
                 CLEAN_BIAS  # pixel shuffle: first four = class 0
             )
@@ -185,7 +207,8 @@ class SightNet(nn.Module):
         height, width = picture.shape[1], picture.shape[2]
         x = (picture.permute(0, 3, 1, 2).float() - MEAN_DN) / SCALE_DN
         pad = (0, (-width) % MULTIPLE_PX, 0, (-height) % MULTIPLE_PX)
-        x = self.stem(F.pixel_unshuffle(F.pad(x, pad, mode="replicate"), 2))
+        fine = F.pixel_unshuffle(F.pad(x, pad, mode="replicate"), 2)  # [N, 12, H/2, W/2]
+        x = self.stem(fine)
         skips: list[Tensor] = []
         for encode, down in zip(self.encode, self.down, strict=True):
             x = encode(x)
@@ -197,7 +220,8 @@ class SightNet(nn.Module):
         for up, skip in zip(reversed(self.up), reversed(skips), strict=True):
             x = up(x, skip)
         unlike = self.unlike_head(pooled)[:, 0]
-        return Logits(self.surface_head(x), self.kind_head(x), self.unseen_head(x), unlike)
+        kind = self.kind_head(x) + self.local_head(self.local(torch.cat([x, fine], dim=1)))
+        return Logits(self.surface_head(x), kind, self.unseen_head(x), unlike)
 
     def forward(self, picture: Tensor) -> Logits:
         out = self.half_size(picture)

@@ -27,7 +27,7 @@ from ..model.errors import ModelError
 from ..model.net import SightNet
 from .config import TrainingConfig, from_table
 
-__all__ = ["LAST", "RunState", "load", "load_ema", "newest", "round_state", "save"]
+__all__ = ["LAST", "RunState", "load", "load_ema", "newest", "round_state", "save", "start_from"]
 
 SCHEMA = "fiberward.checkpoint/1"
 LAST = "last.json"
@@ -169,6 +169,19 @@ def load(run: Path, state: RunState, config: TrainingConfig) -> bool:
             state.optimiser.state[parameter] = slot
     state.step = int(head["step"])
     return True
+
+
+def start_from(run: Path, state: RunState) -> None:
+    """Begin with the averaged net of another run; parts which that net lacks keep their start."""
+    head = newest(run)
+    if head is None:
+        raise ModelError(f"{run / LAST}: no checkpoint; give the folder of a training run")
+    known = read_tensors(run / head["folder"] / "ema.pt")
+    for name, value in state.net.state_dict().items():
+        if name in known and known[name].shape == value.shape:
+            value.copy_(known[name])
+    for name, value in state.net.state_dict().items():
+        state.ema[name].copy_(value)
 
 
 def load_ema(run: Path) -> tuple[SightNet, TrainingConfig, dict[str, Any]]:

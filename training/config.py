@@ -23,15 +23,17 @@ class LossWeights:
 
     fiber, chamfer: factors on the surface cross-entropy of those two small surfaces.
     reference_px: a deposit of this many pixels has kind weight 1; smaller ones
-    sqrt(reference / area), within area_low..area_high. rim: weight of pixels beside a
-    boundary between kinds.
+    sqrt(reference / area), within area_low..area_high. clean_share: what a clean pixel adds to the
+    divisor of the kinds' cross-entropy. rim: weight of pixels beside a
+    boundary between kinds. clean_share: see `training.losses.kind_terms`.
     """
 
     surface: float = 1.0
     fiber: float = 4.0
     chamfer: float = 1.5
     surface_dice: float = 0.3
-    kind: float = 2.5
+    kind: float = 1.0
+    clean_share: float = 0.02
     reference_px: float = 600.0
     area_low: float = 1.0
     area_high: float = 8.0
@@ -48,8 +50,10 @@ class TrainingConfig:
 
     steps: of the whole run, over all calls; the cosine falls to 0 there. batches: what each
     process renders, one plan after the other in turn, so that full frames and native-scale crops
-    alternate; each render is dealt out to `chunks` steps.
-    learning_rate is AdamW's peak, after warmup_steps. clip: largest gradient norm.
+    alternate; each render is dealt out to `chunks` steps, and with `mirror` to as many again with
+    left and right exchanged. pool: how many renders are kept in memory and used in turn, 0 = every
+    one is fresh. only: names of the net's parts that learn, the others stay as they are; empty =
+    all. learning_rate is AdamW's peak, after warmup_steps. clip: largest gradient norm.
     """
 
     seed: int = 1
@@ -60,6 +64,8 @@ class TrainingConfig:
     )
     chunks: int = 4
     mirror: bool = True
+    pool: int = 0
+    only: tuple[str, ...] = ()
     learning_rate: float = 3e-3
     weight_decay: float = 0.02
     warmup_steps: int = 200
@@ -84,6 +90,7 @@ class TrainingConfig:
             "steps": self.steps >= 1,
             "batches": bool(self.batches) and all(map(possible, self.batches)),
             "chunks": 1 <= self.chunks <= min((p.scenes * p.sets for p in self.batches), default=1),
+            "pool": self.pool >= 0,
             "learning_rate": self.learning_rate > 0,
             "weight_decay": self.weight_decay >= 0,
             "warmup_steps": 0 <= self.warmup_steps <= self.steps,

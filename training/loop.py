@@ -86,14 +86,24 @@ def learning_rate(config: TrainingConfig, step: int, elapsed: float = 0.0) -> fl
 
 def make_optimiser(net: nn.Module, config: TrainingConfig) -> torch.optim.Optimizer:
     """AdamW; biases and batch norm are not decayed."""
-    decayed = [p for p in net.parameters() if p.ndim > 1]
-    plain = [p for p in net.parameters() if p.ndim <= 1]
+    learning = [p for p in net.parameters() if p.requires_grad]
+    decayed = [p for p in learning if p.ndim > 1]
+    plain = [p for p in learning if p.ndim <= 1]
     groups = [
         {"params": decayed, "weight_decay": config.weight_decay},
         {"params": plain, "weight_decay": 0.0},
     ]
     fused = next(net.parameters()).is_cuda
     return torch.optim.AdamW(groups, lr=config.learning_rate, fused=fused)
+
+
+def hold_still(net: nn.Module, only: Sequence[str]) -> None:
+    """Let only the named parts learn; the others keep weights and running statistics."""
+    for name, part in net.named_children():
+        learns = not only or name in only
+        part.train(learns)
+        for parameter in part.parameters():
+            parameter.requires_grad_(learns)
 
 
 class Trainer:
@@ -104,6 +114,7 @@ class Trainer:
         torch.manual_seed(config.seed)  # pyright: ignore[reportUnknownMemberType]
         device = processes.device
         net = SightNet(config.net).to(device)
+        hold_still(net, config.only)
         if device.type == "cuda":
             net = net.to(memory_format=torch.channels_last)
             torch.backends.cudnn.benchmark = True
@@ -116,10 +127,11 @@ class Trainer:
         self.prefetcher = Prefetcher(self.make_batches, device)
         self.forward: nn.Module = net
         self.elapsed = 0.0
+        self.pool: dict[int, list[Batch]] = {}
 
     def wrap(self) -> None:
         """Compile and distribute the net; after a checkpoint has been loaded."""
-        net: nn.Module = self.state.net.train()
+        net: nn.Module = self.state.net
         if self.config.compile:
             net = cast(nn.Module, torch.compile(net))
         if self.processes.world > 1:
@@ -134,11 +146,17 @@ class Trainer:
 
     def make_batches(self, group: int) -> list[Batch]:
         """The batches of a group of steps: one big render, dealt out picture by picture."""
-        plan = self.config.batches[group % len(self.config.batches)]
-        seed = batch_seed(self.config, group, self.processes.rank)
+        number = group % self.config.pool if self.config.pool else group
+        if number in self.pool:
+            return self.pool[number]
+        plan = self.config.batches[number % len(self.config.batches)]
+        seed = batch_seed(self.config, number, self.processes.rank)
         with torch.no_grad():
             batches = deal(prepare(self.source(plan, seed), self.config.loss), self.config.chunks)
-            return batches + [mirrored(batch) for batch in batches if self.config.mirror]
+            batches += [mirrored(batch) for batch in batches if self.config.mirror]
+        if self.config.pool:
+            self.pool[number] = batches
+        return batches
 
     def step(self, batch: Batch) -> dict[str, Tensor]:
         """One step of descent; gives the loss's parts as device scalars, without waiting."""
@@ -249,10 +267,12 @@ def train(
     run: Path,
     minutes: float | None,
     finish: bool = False,
+    start: Path | None = None,
 ) -> int:
     """Train or go on training in the folder `run`; gives the step reached.
 
     minutes: wall-clock limit of this call, after which it saves and ends; None = to the last step.
+    start: another run whose net this one begins with.
     finish: bring the rate down to 0 within `minutes`, whatever step that is.
     Raises `TrainingError` for a non-finite loss, `ModelError` for a damaged or foreign checkpoint.
     """
@@ -260,6 +280,8 @@ def train(
     processes = Processes.join()
     trainer = Trainer(config, source, processes)
     resumed = checkpoint.load(run, trainer.state, config)
+    if start is not None and not resumed:
+        checkpoint.start_from(start, trainer.state)
     trainer.wrap()
     deadline = Deadline(minutes, config.save_minutes, begun, time.monotonic(), finish)
     deadline.listen()
@@ -290,11 +312,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
         action="store_true",
         help="end the run with this call: the rate falls with the clock",
     )
+    parser.add_argument("--start-from", type=Path, help="begin with the net of this other run")
     options = parser.parse_args(arguments)
     try:
         config = read_config(options.config)
         device = Processes.join().device
-        train(config, render_source(device), options.run, options.minutes, options.finish)
+        train(config, render_source(device), options.run, options.minutes, options.finish, options.start_from)
     except FiberwardError as error:
         print(f"fiberward: {error}", file=sys.stderr, flush=True)
         return error.exit_code

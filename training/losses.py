@@ -138,11 +138,20 @@ def surface_terms(logits: Tensor, batch: Batch, weights: LossWeights) -> tuple[T
     return cross, soft_dice(log_p.exp(), batch.surface, batch.surface_weight, every)
 
 
-def kind_terms(logits: Tensor, batch: Batch) -> tuple[Tensor, Tensor, Tensor]:
-    """Weighted cross-entropy, Dice of any deposit, mean Dice of the kinds."""
+def kind_terms(
+    logits: Tensor, batch: Batch, clean_share: float
+) -> tuple[Tensor, Tensor, Tensor]:
+    """Weighted cross-entropy, Dice of any deposit, mean Dice of the kinds.
+
+    The cross-entropy is the sum over all pixels divided by the deposits' weight and `clean_share` of
+    the clean pixels' weight: divided by all of it, deposits, a hundredth of the pixels, would hardly
+    count beside the surfaces.
+    """
     log_p = F.log_softmax(logits.float(), dim=1)
     nll = F.nll_loss(log_p, batch.kind, reduction="none")
-    cross = (nll * batch.kind_weight).sum() / batch.kind_weight.sum().clamp(min=1)
+    clean = (batch.kind == 0) * batch.kind_weight
+    scale = batch.kind_weight.sum() - (1 - clean_share) * clean.sum()
+    cross = (nll * batch.kind_weight).sum() / scale.clamp(min=1)
     p, counted = log_p.exp(), (batch.kind_weight > 0).float()
     dirty = torch.stack([p[:, 0], 1 - p[:, 0]], dim=1)
     any_dice = soft_dice(dirty, (batch.kind > 0).long(), counted, range(1, 2))
@@ -152,7 +161,7 @@ def kind_terms(logits: Tensor, batch: Batch) -> tuple[Tensor, Tensor, Tensor]:
 def loss(out: Logits, batch: Batch, weights: LossWeights) -> LossParts:
     """The whole loss of one batch, in float32 whatever the logits' type."""
     surface, surface_dice = surface_terms(out.surface, batch, weights)
-    kind, deposit_dice, kind_dice = kind_terms(out.kind, batch)
+    kind, deposit_dice, kind_dice = kind_terms(out.kind, batch, weights.clean_share)
     bce = F.binary_cross_entropy_with_logits
     parts = {
         "surface": surface,

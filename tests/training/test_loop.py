@@ -183,3 +183,44 @@ def test_two_processes_train_one_net_and_both_stop_at_the_limit(tmp_path: Path) 
     assert head is not None
     assert head["about"]["processes"] == 2
     assert 2 <= head["step"] < 100000
+
+
+def test_a_call_that_finishes_the_run_brings_the_rate_down_by_the_clock() -> None:
+    config = tiny_config(steps=10_000, warmup_steps=10, learning_rate=1.0)
+    assert learning_rate(config, 20, elapsed=0.5) == pytest.approx(0.5)
+    assert learning_rate(config, 20, elapsed=1.0) == pytest.approx(0.0)
+    assert learning_rate(config, 5, elapsed=0.5) == pytest.approx(0.6)  # warm-up goes by steps
+
+
+def test_parts_that_are_held_still_keep_weights_and_statistics(tmp_path: Path) -> None:
+    config = tiny_config(only=("local", "local_head"))
+    before = Trainer(config, fake_source, Processes(0, 1, torch.device("cpu"))).state.net
+    train(config, fake_source, tmp_path, None)
+    start = {k: checkpoint.halved(v) for k, v in before.state_dict().items()}
+    after = ema_of(tmp_path)
+    still = [k for k in start if not k.startswith("local") and "num_batches" not in k]
+    assert all(torch.equal(start[k].float(), after[k].float()) for k in still)
+    assert not torch.equal(start["local_head.weight"].float(), after["local_head.weight"].float())
+
+
+def test_a_run_can_begin_with_the_net_of_another(tmp_path: Path) -> None:
+    train(tiny_config(), fake_source, tmp_path / "first", None)
+    first = ema_of(tmp_path / "first")
+    second = Trainer(tiny_config(seed=9), fake_source, Processes(0, 1, torch.device("cpu"))).state
+    checkpoint.start_from(tmp_path / "first", second)
+    assert all(torch.equal(first[k], v) for k, v in second.net.state_dict().items())
+    assert all(torch.equal(first[k], second.ema[k]) for k in first)
+
+
+def test_a_pool_of_renders_is_used_in_turn() -> None:
+    made: list[int] = []
+
+    def counted(plan: RenderPlan, seed: int) -> Renders:
+        made.append(seed)
+        return fake_source(plan, seed)
+
+    trainer = Trainer(tiny_config(pool=2), counted, Processes(0, 1, torch.device("cpu")))
+    groups = [trainer.make_batches(k) for k in range(5)]
+    assert len(made) == 2
+    assert groups[4] is groups[0]
+    assert groups[1] is not groups[0]

@@ -6,9 +6,20 @@ import pytest
 import torch
 
 from fiberward.model.net import Logits
-from fiberward.synthetic.render import Renders
+from fiberward.synthetic.render import RenderPlan, Renders
 from fiberward.training.config import LossWeights
-from fiberward.training.losses import Batch, area_weight, loss, on_rim, prepare, soft_dice
+from fiberward.training.losses import (
+    Batch,
+    area_weight,
+    deal,
+    loss,
+    mirrored,
+    on_rim,
+    prepare,
+    soft_dice,
+)
+
+from .fake import fake_source
 
 WEIGHTS = LossWeights()
 
@@ -101,7 +112,9 @@ def test_indifferent_answers_cost_the_entropy_of_seven_classes() -> None:
     zeros = torch.zeros(1, 7, 20, 20)
     parts = loss(Logits(zeros, zeros, zeros[:, :1], torch.zeros(1)), batch, WEIGHTS).parts
     assert float(parts["surface"]) == pytest.approx(math.log(7), rel=1e-6)
-    assert float(parts["kind"]) == pytest.approx(math.log(7), rel=1e-6)
+    every, clean = batch.kind_weight.sum(), batch.kind_weight[batch.kind == 0].sum()
+    divisor = every - clean + WEIGHTS.clean_share * clean  # clean pixels hardly count in it
+    assert float(parts["kind"]) == pytest.approx(math.log(7) * float(every / divisor), rel=1e-6)
     assert float(parts["unseen"]) == pytest.approx(math.log(2), rel=1e-6)
 
 
@@ -147,3 +160,15 @@ def test_dice_leaves_out_classes_that_do_not_occur() -> None:
     label = torch.zeros(1, 4, 4, dtype=torch.long)
     p = torch.full((1, 7, 4, 4), 1 / 7)
     assert soft_dice(p, label, torch.ones(1, 4, 4), range(1, 7)) == 0
+
+
+def test_dealing_and_mirroring_keep_every_picture_with_its_labels() -> None:
+    renders = fake_source(RenderPlan(4, 1, (6, 8)), 3)
+    batch = prepare(renders, LossWeights())
+    hands = deal(batch, 2)
+    assert torch.equal(hands[1].kind, batch.kind[1::2])
+    assert torch.equal(hands[1].picture, batch.picture[1::2])
+    seen = mirrored(batch)
+    assert torch.equal(seen.picture[:, :, 0], batch.picture[:, :, -1])
+    assert torch.equal(seen.surface[:, :, 0], batch.surface[:, :, -1])
+    assert torch.equal(seen.unlike, batch.unlike)
