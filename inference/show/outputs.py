@@ -64,12 +64,11 @@ def _overlay(result: Result, index: int) -> Bytes:
     view = result.views[index]
     assert view.picture is not None
     assert view.segmentation is not None
-    drawn = [
-        _drawn(deposit, seen)
-        for deposit in result.deposits
-        for seen in deposit.sightings
-        if seen.view == index
-    ]
+    drawn: list[DrawnDeposit] = []
+    for deposit in result.deposits:
+        pieces = [seen for seen in deposit.sightings if seen.view == index]
+        if pieces:
+            drawn.append(_drawn(deposit, pieces))
     shown = view.segmentation.surface > Surface.HOUSING
     unseen = np.where(shown, view.segmentation.unseen, 0)
     camera = None if view.pose is None else view.pose.camera
@@ -106,15 +105,22 @@ def _panel(travel_map: TravelMap) -> MapPanel:
     )
 
 
-def _drawn(deposit: Deposit, seen: SeenDeposit) -> DrawnDeposit:
-    """A deposit in one view, with the figure that the list of deposits has for it."""
+def _drawn(deposit: Deposit, pieces: Sequence[SeenDeposit]) -> DrawnDeposit:
+    """A deposit in one view, in however many pieces, with the figure that its list has for it."""
+    x0, y0 = min(p.x0 for p in pieces), min(p.y0 for p in pieces)
+    height = max(p.y0 + p.mask.shape[0] for p in pieces) - y0
+    width = max(p.x0 + p.mask.shape[1] for p in pieces) - x0
+    mask = np.zeros((height, width), bool)
+    for piece in pieces:
+        top, left = piece.y0 - y0, piece.x0 - x0
+        mask[top : top + piece.mask.shape[0], left : left + piece.mask.shape[1]] |= piece.mask
     return DrawnDeposit(
         id=deposit.id,
         kind=deposit.kind,
         size_um=deposit.length_um or deposit.size_um,
         unsure=deposit.unsure,
-        xy=(seen.x0, seen.y0),
-        mask=seen.mask,
+        xy=(x0, y0),
+        mask=mask,
         length=deposit.length_um is not None,
     )
 
