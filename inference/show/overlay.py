@@ -59,7 +59,7 @@ def draw_overlay(
     canvas = Canvas(rgb)
     unit = max(1.0, min(canvas.size_hw) / 800)
     if unseen is not None:
-        canvas.hatch(_smooth(unseen, round(10 * unit)) > UNSEEN, PAPER, 0.25, 12 * unit)
+        canvas.hatch(_smooth(unseen, round(10 * unit)) > UNSEEN, PAPER, 0.18, 12 * unit)
     if camera is not None:
         _draw_graded_zones(canvas, camera, unit)
         _draw_scale_bar(canvas, camera.um_per_px, unit)
