@@ -16,6 +16,7 @@ class Pose:
     two ferrules it is). `um_per_px_interval`: 95 %. `tilt_sd_deg`: standard deviation. `quality`:
     0..1, share of the surfaces' pixels on which fit and mask agree. `turn_sd_deg`: of the turn;
     None where none was stated. `floor_sd_um`: how well the height of the cavity's floor is known.
+    `mouth_fitted`: whether the cavity's outline was seen and fits well.
     """
 
     camera: Camera
@@ -26,3 +27,4 @@ class Pose:
     quality: float
     turn_sd_deg: float | None = None
     floor_sd_um: float = 0.0
+    mouth_fitted: bool = False

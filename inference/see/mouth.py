@@ -30,7 +30,8 @@ Floats = npt.NDArray[np.float64]
 FEWEST = 15
 ROUND = 0.85  # corners larger than this share of the half width: taken for a circle
 MOST_MISS_PX = 4.0  # typical miss of an accepted outline, px, or this share of the ferrule's radius
-MOST_MISS_SHARE = 0.02
+MOST_MISS_SHARE = 0.05
+SHARP_SHARE = 0.02  # typical miss of an outline good enough to redraw the mask by
 
 
 @dataclass(frozen=True)
@@ -58,6 +59,7 @@ class MouthFit:
 
     `turn_deg`: per view the direction of a side from the camera's azimuth, in [0, 90), None for a
     circle or a view without edge points. `height_sd`: standard deviation of the height.
+    `sharp`: whether the points lie so near the outline that it may stand for them.
     """
 
     half: float
@@ -65,6 +67,7 @@ class MouthFit:
     height: float
     height_sd: float
     turn_deg: tuple[float | None, ...]
+    sharp: bool
 
 
 def square_radius(angle_deg: Floats, corner: float) -> Floats:
@@ -200,4 +203,5 @@ def _refined(
         for k, turn in zip(used, x[3:], strict=True):
             turns[k] = float(turn) % 90.0
     height_sd = float(np.sqrt(spread[0, 0]))
-    return MouthFit(float(np.exp(x[1])), corner, float(x[0]), height_sd, tuple(turns))
+    sharp = typical <= max(MOST_MISS_PX, SHARP_SHARE * coarsest)
+    return MouthFit(float(np.exp(x[1])), corner, float(x[0]), height_sd, tuple(turns), sharp)

@@ -136,7 +136,9 @@ def _place(
             why[key] = NO_FERRULE
             continue
         pose = _pose(fit, row, (shape, turns, lines[key].size_hw))
-        poses[key], why[key] = _checked(replace(pose, floor_sd_um=floor_sd), views[key].surface)
+        sharp = cavity.mouth is not None and cavity.mouth.sharp
+        pose = replace(pose, floor_sd_um=floor_sd, mouth_fitted=sharp)
+        poses[key], why[key] = _checked(pose, views[key].surface)
     return (shape if any(poses) else None), floor_sd
 
 
