@@ -29,8 +29,9 @@ from .see.fuse import Deposit, ViewMaps, fuse
 from .see.look import MappedView
 from .see.model_file import ModelCard
 from .see.picture import read_picture
-from .see.pose import fit_connector
+from .see.pose import Pose, fit_connector
 from .see.quality import measure_quality
+from .see.redraw import redrawn_surfaces
 from .see.segment import Segmentation, Segmenter
 from .see.travel_map import TravelMap, lay_travel_map
 from .settings import Settings
@@ -196,9 +197,20 @@ def _place(
             placed[k] = replace(views[k], why_not=impossible)
         return placed, None
     for (k, _), pose, why_not in zip(usable, fit.poses, fit.why_not, strict=True):
-        coordinates = None if pose is None else surface_coordinates(pose.camera, pose.shape)
-        placed[k] = replace(views[k], pose=pose, why_not=why_not, coordinates=coordinates)
+        placed[k] = replace(views[k], pose=pose, why_not=why_not)
+        if pose is not None:
+            placed[k] = _redrawn(placed[k], pose)
     return placed, fit.shape
+
+
+def _redrawn(view: SeenView, pose: Pose) -> SeenView:
+    """The view with its pixels' places, and its surfaces drawn again from the fit."""
+    coordinates = surface_coordinates(pose.camera, pose.shape)
+    seen = view.segmentation
+    if seen is not None:
+        surface = redrawn_surfaces(seen.surface, seen.kind, coordinates, pose.mouth_fitted)
+        seen = replace(seen, surface=surface)
+    return replace(view, segmentation=seen, coordinates=coordinates)
 
 
 def _impossible(shape: ConnectorShape | None) -> str | None:
