@@ -18,6 +18,7 @@ from ..model.errors import UnreadablePicture
 from ..model.profile import MeridianProfile
 from ..model.shape import FIBER_RADIUS_UM, ConnectorShape
 from ..model.surfaces import Surface
+from .judge.sight import sight_of
 from .judge.verdict import Judgement, Stated, ViewEvidence, judge
 from .keep.inspection import Inspection
 from .record import Found, record_of, utc_now
@@ -178,7 +179,8 @@ class Inspector:
             finish=request.finish,
         )
         evidence = [_evidence(view) for view in views if view.duplicate_of is None]
-        return judge(deposits, coverage, evidence, shape, rules, stated)
+        sight = sight_of(self.segmenter.card.scores)
+        return judge(deposits, coverage, evidence, shape, rules, stated, sight)
 
 
 def _place(

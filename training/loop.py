@@ -317,7 +317,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         config = read_config(options.config)
         device = Processes.join().device
-        train(config, render_source(device), options.run, options.minutes, options.finish, options.start_from)
+        train(
+            config,
+            render_source(device),
+            options.run,
+            options.minutes,
+            options.finish,
+            options.start_from,
+        )
     except FiberwardError as error:
         print(f"fiberward: {error}", file=sys.stderr, flush=True)
         return error.exit_code

@@ -138,14 +138,12 @@ def surface_terms(logits: Tensor, batch: Batch, weights: LossWeights) -> tuple[T
     return cross, soft_dice(log_p.exp(), batch.surface, batch.surface_weight, every)
 
 
-def kind_terms(
-    logits: Tensor, batch: Batch, clean_share: float
-) -> tuple[Tensor, Tensor, Tensor]:
+def kind_terms(logits: Tensor, batch: Batch, clean_share: float) -> tuple[Tensor, Tensor, Tensor]:
     """Weighted cross-entropy, Dice of any deposit, mean Dice of the kinds.
 
-    The cross-entropy is the sum over all pixels divided by the deposits' weight and `clean_share` of
-    the clean pixels' weight: divided by all of it, deposits, a hundredth of the pixels, would hardly
-    count beside the surfaces.
+    The cross-entropy is the sum over all pixels divided by the deposits' weight and `clean_share`
+    of the clean pixels' weight: divided by all of it, deposits, a hundredth of the pixels, would
+    hardly count beside the surfaces.
     """
     log_p = F.log_softmax(logits.float(), dim=1)
     nll = F.nll_loss(log_p, batch.kind, reduction="none")

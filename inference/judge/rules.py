@@ -49,6 +49,12 @@ class Rules:
     sure_confidence: float = _rule(
         0.5, "share", "as likely a deposit as not; below it, another picture has to decide"
     )
+    needed_recall: float = _rule(
+        0.9,
+        "share",
+        "dirt the net must be known to find before its silence counts: the lower end of the 95 % "
+        "interval on withheld renders; our choice, no published limit",
+    )
     needed_fiber_share: float = _rule(0.95, "share", "one front view in focus shows all of it")
     needed_endface_share: float = _rule(0.95, "share", "one front view in focus shows all of it")
     needed_chamfer_share: float = _rule(0.85, "share", "front and oblique views together show it")

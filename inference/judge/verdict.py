@@ -20,6 +20,7 @@ from .bridge import Bridge, Wedge, bridge_of, wedge_of
 from .evidence import ViewEvidence, missing_evidence, zone_sight_um
 from .harm import Harm, harm_of
 from .rules import Rules
+from .sight import Sight, doubted_sight
 from .stops import Reason, is_sure, stop_of, where
 from .zones import InZone, ZoneTable, breaking, grade_zones, mark_of, table_for
 
@@ -86,11 +87,13 @@ def judge(
     shape: ConnectorShape | None,
     rules: Rules | None = None,
     stated: Stated | None = None,
+    sight: Sight | None = None,
 ) -> Judgement:
     """Judge one connector from all deposits above the detection floor.
 
     `Judgement.deposits` keeps their order; reasons go fiberward, the nearest deposit first.
-    `coverage`, `shape`: None where no view could be placed, which never ends in a mate.
+    `coverage`, `shape`: None where no view could be placed, which never ends in a mate. `sight`:
+    what is known of the net that found the deposits, None where no net did.
     """
     rules, stated = rules or Rules(), stated or Stated()
     angled = _is_angled(shape, stated)
@@ -104,6 +107,7 @@ def judge(
     stops += _zone_stops(sure, in_zone, table)
     missing = _doubts(rows, (in_zone, table, rules))
     missing += missing_evidence(coverage, views, rules)
+    missing += doubted_sight(sight, rules)
     missing += _grade_wanted(in_zone, rules)
     verdict, reasons = _decide(stops, missing, rules, stated)
     if verdict == "mate":

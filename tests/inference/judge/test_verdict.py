@@ -7,6 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fiberward.inference.judge.rules import Rules, rule_notes
+from fiberward.inference.judge.sight import Sight
 from fiberward.inference.judge.verdict import Judgement, Stated, ViewEvidence, judge
 from fiberward.inference.see.coverage import Coverage
 from fiberward.inference.see.fuse import Deposit
@@ -78,6 +79,13 @@ def test_a_spotless_connector_with_one_front_and_three_oblique_views_may_be_mate
     assert "60% of the barrel" in validity
     assert "provided the graded zones pass under your own microscope" in validity
     assert "as pictured at 25 November 10:00; capping, handling or mating voids it" in validity
+
+
+def test_a_net_that_misses_too_much_turns_a_spotless_connector_into_a_reshoot():
+    blind = judge((), covered(), FOUR, SHAPE, sight=Sight(0.6, 0.52, 200))
+    assert blind.verdict == "reshoot"
+    assert "net-misses-too-much" in {reason.rule for reason in blind.reasons}
+    assert judge((), covered(), FOUR, SHAPE, sight=Sight(0.98, 0.96, 200)).verdict == "mate"
 
 
 def test_a_mate_of_unknown_time_says_so():

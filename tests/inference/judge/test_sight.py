@@ -1,0 +1,35 @@
+"""A net that misses dirt cannot vouch for a mate."""
+
+import pytest
+
+from fiberward.inference.judge.rules import Rules
+from fiberward.inference.judge.sight import Sight, doubted_sight, sight_of
+
+RULES = Rules()
+
+
+@pytest.mark.parametrize("scores", [None, {}, {"recall_dirt": None}, {"recall": {"low": 1.0}}])
+def test_a_model_without_measured_recall_proves_nothing(scores: dict[str, object] | None) -> None:
+    (reason,) = doubted_sight(sight_of(scores), RULES)
+    assert reason.rule == "net-not-measured"
+
+
+@pytest.mark.parametrize(
+    ("low", "doubted"),
+    [(0.8999, True), (0.9, False), (0.97, False), (0.0, True), (None, True)],
+)
+def test_the_lower_end_of_the_interval_counts(low: float | None, doubted: bool) -> None:
+    sight = sight_of({"recall_dirt": {"value": 0.99, "low": low, "high": 1.0, "n": 60}})
+    assert bool(doubted_sight(sight, RULES)) is doubted
+
+
+def test_the_reason_names_figure_limit_and_number() -> None:
+    (reason,) = doubted_sight(Sight(0.5, 0.42, 120), RULES)
+    assert reason.rule == "net-misses-too-much"
+    assert (reason.figure, reason.limit) == (0.42, RULES.needed_recall)
+    assert "50%" in reason.text
+    assert "120" in reason.text
+
+
+def test_deposits_that_no_net_found_need_no_record_of_a_net() -> None:
+    assert doubted_sight(None, RULES) == ()
