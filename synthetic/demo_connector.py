@@ -33,7 +33,7 @@ CHAMFER, BARREL, CAVITY = 2, 3, 4  # groups of places
 DIRT = {
     "residue": (BARREL,),
     "lint": (BARREL, CHAMFER),
-    "particle": (*[CHAMFER] * 6, *[BARREL] * 9, *[CAVITY] * 3),
+    "particle": (*[CHAMFER] * 6, *[BARREL] * 12, *[CAVITY] * 3),
 }
 
 
@@ -115,12 +115,12 @@ def ceramic_in_blue(base: Materials) -> Materials:
 
 
 def bench_lights(base: Lights) -> Lights:
-    """A bright dome with one broad lamp."""
+    """A bright dome, a ring round the lens and a faint lamp."""
     ones = torch.ones_like(base.ring_power)
     power = torch.zeros_like(base.power)
-    power[:, 0] = 0.5
+    power[:, 0] = 0.1
     return replace(
-        base, power=power, spread=torch.full_like(base.spread, 0.6), ring_power=0.35 * ones,
+        base, power=power, spread=torch.full_like(base.spread, 0.6), ring_power=0.6 * ones,
         ring_angle=0.4 * ones, ring_width=0.2 * ones, coaxial_power=0.0 * ones, sky=0.8 * ones,
         ground=0.35 * ones, tint=torch.ones_like(base.tint),
     )  # fmt: skip

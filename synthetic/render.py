@@ -1,6 +1,7 @@
 """From a seed to a batch of pictures with exact truth."""
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import torch
 import torch.nn.functional as F
@@ -70,7 +71,7 @@ class Renders:
     weight: Tensor
     unseen: Tensor
     unlike: Tensor
-    truth: list[dict[str, object]]
+    truth: list[dict[str, Any]]
 
 
 def render_batch(plan: RenderPlan, seed: int, device: torch.device | str = "cpu") -> Renders:
@@ -241,10 +242,13 @@ def first(renders: Renders, count: int) -> Renders:
 
 
 def join(parts: list[Renders]) -> Renders:
-    """One batch of several, instance numbers kept apart."""
-    offset, instances = torch.zeros((), device=parts[0].instance.device, dtype=torch.int16), []
+    """One batch of several; instance numbers are kept apart, and the truth's ids follow them."""
+    offset = torch.zeros((), device=parts[0].instance.device, dtype=torch.int16)
+    instances: list[Tensor] = []
+    truth: list[dict[str, Any]] = []
     for part in parts:
         instances.append(torch.where(part.instance > 0, part.instance + offset, 0).to(torch.int16))
+        truth += [renumbered(row, offset) for row in part.truth]
         offset = offset + part.instance.max()
     tensors = {
         name: torch.cat([getattr(part, name) for part in parts])
@@ -253,6 +257,13 @@ def join(parts: list[Renders]) -> Renders:
     }
     return Renders(
         instance=torch.cat(instances),
-        truth=[row for part in parts for row in part.truth],
+        truth=truth,
         **tensors,
     )
+
+
+def renumbered(row: dict[str, Any], offset: Tensor) -> dict[str, Any]:
+    """A picture's truth with `offset` added to the deposits' ids."""
+    if not row.get("deposits"):
+        return row  # without deposits the offset need not be fetched from the GPU
+    return row | {"deposits": [d | {"id": d["id"] + int(offset)} for d in row["deposits"]]}

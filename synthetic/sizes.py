@@ -44,9 +44,11 @@ def grain_diameters_mm(grains: Grains, places: Anchors) -> Tensor:
     for k in range(grains.normals.shape[1]):
         nu, nv, nw = (grains.normals[:, k, axis, None, None] for axis in range(3))
         room = grains.offsets[:, k, None, None] - u * nu - v * nv
-        cut = room / torch.where(nw.abs() < 1e-6, 1e-6, nw)
-        high = torch.where(nw > 0, torch.minimum(high, cut), high)
-        low = torch.where(nw < 0, torch.maximum(low, cut), low)
+        upright = nw.abs() < 1e-6  # such a plane cuts whole columns
+        cut = room / torch.where(upright, 1.0, nw)
+        high = torch.where(nw >= 1e-6, torch.minimum(high, cut), high)
+        low = torch.where(nw <= -1e-6, torch.maximum(low, cut), low)
+        filled = filled & (~upright | (room >= 0))
     lift = ((grains.bodies.centre - places.point) * places.normal).sum(-1) / half[:, 2]
     filled = filled & (high > low) & (high > -lift[:, None, None])
     cell = (2 / GRID) ** 2 * half[:, 0] * half[:, 1]
