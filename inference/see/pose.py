@@ -36,7 +36,7 @@ from .ferrule import check_fiber, family_of
 from .mouth import MouthFit, fit_mouth, highest_rim, mouth_points
 from .rims import ViewOutlines, outlines_of
 from .turns import Turns, settle_turns, tilt_and_roll_deg
-from .views_fit import fit_connector_views, near_share
+from .views_fit import fit_connector_views, fits
 
 __all__ = ["ConnectorFit", "Pose", "ViewSegmentation", "fit_connector"]
 
@@ -44,8 +44,8 @@ Floats = npt.NDArray[np.float64]
 Bytes = npt.NDArray[np.uint8]
 
 MOST_CUT = 0.45  # share of the endface's outline that the frame may cut off
-LEAST_AGREEMENT = 0.70  # intersection over union of fitted and seen endface, and ferrule front
-LEAST_NEAR = 0.6  # share of edge and rim points within the tolerance of the fit
+LEAST_AGREEMENT = 0.75  # intersection over union of fitted and seen ferrule front
+LEAST_FACE_AGREEMENT = 0.5  # and of the endface, which may run into a chamfer that looks alike
 NO_FERRULE = "the outlines do not fit a round ferrule's endface"
 FAREST = 1e-4  # nearness of a camera so far away that its perspective cannot be told
 
@@ -132,7 +132,7 @@ def _place(
     shape = replace(shape, key_deg=turns.key_deg)
     possible = _possible(shape)
     for row, key in enumerate(keys):
-        if not possible or near_share(fit, row) < LEAST_NEAR:
+        if not possible or not fits(fit, row):
             why[key] = NO_FERRULE
             continue
         pose = _pose(fit, row, (shape, turns, lines[key].size_hw))
@@ -291,7 +291,7 @@ def _checked(pose: Pose, surface: Bytes) -> tuple[Pose | None, str | None]:
     front = (*face, Surface.CHAMFER)
     face_agrees = _agreement(np.isin(drawn, face), np.isin(seen, face))
     front_agrees = _agreement(np.isin(drawn, front), np.isin(seen, front))
-    if min(face_agrees, front_agrees) < LEAST_AGREEMENT:
+    if front_agrees < LEAST_AGREEMENT or face_agrees < LEAST_FACE_AGREEMENT:
         return None, NO_FERRULE
     ferrule = (*front, Surface.BARREL)
     body_agrees = _agreement(np.isin(drawn, ferrule), np.isin(seen, ferrule))

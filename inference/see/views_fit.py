@@ -14,11 +14,13 @@ from .ferrule import shape_prior
 from .pose_start import first_views, sort_points, with_foot
 from .rims import ViewOutlines
 
-__all__ = ["fit_connector_views", "near_share"]
+__all__ = ["fit_connector_views", "fits"]
 
 Floats = npt.NDArray[np.float64]
 
 NEAR_PX, NEAR_SHARE = 3.0, 0.03  # on the curve: within px, or this share of the ferrule's radius
+LEAST_NEAR = 0.6  # share of edge and rim on their curves, or
+LEAST_NEAR_ALONE, LEAST_ALONE = 0.75, 40  # of two kinds of curve each, and how many points
 UPRIGHT_NEAR = 0.9  # with that share of points on the curves the endface is upright
 LEAST_ANGLE_DEG, MOST_ANGLE_DEG = 4.0, 13.0  # of an angled endface
 LEAST_GAIN = 0.05  # in the share of points on the curves, for an endface to be taken for angled
@@ -105,9 +107,25 @@ def _typical_miss(residual: dict[str, Floats]) -> float:
     return float(np.mean(np.minimum(rims, 10.0))) if rims.size else float("inf")
 
 
-def near_share(fit: FitResult, row: int) -> float:
-    """Share of a view's edge and rim points that lie on the fitted curves."""
+def fits(fit: FitResult, row: int) -> bool:
+    """Whether a view's outlines are those of a ferrule with this shape.
+
+    Most points of edge and rim lie on the fitted curves, or two of edge, rim and silhouette do so
+    each by itself: a net loses one of them where two surfaces look alike.
+    """
+    if near_share(fit, row) >= LEAST_NEAR:
+        return True
+    good = [
+        near_share(fit, row, (name,)) >= LEAST_NEAR_ALONE
+        for name in ("edge", "rim", "side")
+        if len(fit.residual_px[row][name]) >= LEAST_ALONE
+    ]
+    return sum(good) >= 2
+
+
+def near_share(fit: FitResult, row: int, groups: tuple[str, ...] = ("edge", "rim")) -> float:
+    """Share of a view's points of these groups that lie on the fitted curves."""
     residual = fit.residual_px[row]
-    off = np.abs(np.concatenate([residual["edge"], residual["rim"]]))
+    off = np.abs(np.concatenate([residual[name] for name in groups]))
     radius_px = float(np.exp(-fit.views[row, LOG_SCALE]))
     return float(np.mean(off < max(NEAR_PX, NEAR_SHARE * radius_px))) if off.size else 0.0
