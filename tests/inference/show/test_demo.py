@@ -1,9 +1,13 @@
 """`fiberward demo`: the invented connector, marked as such, and where to look."""
 
+from pathlib import Path
+
 import pytest
 
 from fiberward.inference import pipeline
 from fiberward.inference.keep.inspection import read_inspection
+from fiberward.inference.see.inputs import expand_inputs
+from fiberward.inference.see.picture import read_picture
 from fiberward.inference.settings import Settings
 from fiberward.inference.show import demo_command
 from fiberward.inference.show.app import main
@@ -40,3 +44,12 @@ def test_the_demo_is_marked_as_invented_in_everything_it_writes(tmp_path):
 def test_the_demo_can_be_run_twice(tmp_path):
     arguments = ["demo", "--out", str(tmp_path / "demo"), "--quiet"]
     assert [main(arguments), main(arguments)] == [0, 0]
+
+
+def test_the_shipped_pictures_are_four_views_of_one_connector_marked_as_invented():
+    folder = Path(demo_command.__file__).parent / "demo"
+    (connector,) = expand_inputs([folder]).connectors
+    assert len(connector.pictures) == 4
+    assert all(turn is not None for turn in connector.turns_deg)
+    assert "invented" in connector.facts.label
+    assert all(read_picture(path).rgb.shape[0] >= 480 for path in connector.pictures)
