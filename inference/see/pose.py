@@ -224,8 +224,9 @@ def _settled(
         return settle_turns(
             fit.views, stated_deg, [face_azimuth_deg(view) for view in fit.views], 360.0
         )
-    shown = mouth.turn_deg if mouth is not None else (None,) * len(stated_deg)
-    return settle_turns(fit.views, stated_deg, shown, 90.0)
+    if mouth is None:
+        return settle_turns(fit.views, stated_deg, (None,) * len(stated_deg), 90.0)
+    return settle_turns(fit.views, stated_deg, mouth.turn_deg, 90.0, trusted=mouth.sharp)
 
 
 def _possible(shape: ConnectorShape) -> bool:

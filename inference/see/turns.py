@@ -62,13 +62,14 @@ def settle_turns(
     stated_deg: Sequence[float | None],
     shown_deg: Sequence[float | None],
     period_deg: float,
+    trusted: bool = True,
 ) -> Turns:
     """The turns of the fitted views [V, 8] with stated turns (None: 0 within that view).
 
     `shown_deg`: per view the direction, from the camera's azimuth, of something that all views
     share: a side of the square mouth (`period_deg` 90) or the lean of an angled endface (360). A
     stated turn is good to about 3 deg; that direction tells how views are turned against each other
-    far better, so they share out their differences.
+    far better, so they share out their differences, unless it is not `trusted`.
     """
     turns = [
         camera_turn_deg(turn or 0.0, *tilt_and_roll_deg(view))
@@ -87,7 +88,7 @@ def settle_turns(
     key = float(np.degrees(np.angle(around.mean())) / folds % period_deg)
     half = period_deg / 2
     off = {row: (mark - key + half) % period_deg - half for row, mark in marks.items()}
-    if len(marks) > 1 and max(abs(v) for v in off.values()) <= MOST_ERROR_DEG:
+    if trusted and len(marks) > 1 and max(abs(v) for v in off.values()) <= MOST_ERROR_DEG:
         for row, amount in off.items():
             turns[row] = (turns[row] - amount) % 360.0
             sds[row] = SHOWN_SD_DEG
