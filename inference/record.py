@@ -70,7 +70,11 @@ def record_of(
         connector=request.stated,
         shape_um=None if found.shape is None else _plain(found.shape),
         model=ModelRecord(card.id, card.sha256),
-        settings={**settings.to_json(), "rules": asdict(judged.rules)},
+        settings={
+            **settings.to_json(),
+            "rules": asdict(judged.rules),
+            "thresholds": asdict(card.thresholds),
+        },
         cautions=CAUTIONS,
         notes=(*request.notes, *_notes(found.views)),
         code_version=code_version(),

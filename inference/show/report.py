@@ -73,5 +73,7 @@ def _flat(settings: Mapping[str, Any], prefix: str = "") -> list[tuple[str, str]
         if isinstance(value, Mapping):
             rows += _flat(value, f"{prefix}{name}.")  # pyright: ignore[reportUnknownArgumentType]
         else:
-            rows.append((prefix + name, "–" if value is None else str(value)))
+            words = {None: "–", True: "yes", False: "no"}
+            shown = words[value] if value is None or isinstance(value, bool) else str(value)
+            rows.append((prefix + name, shown))
     return rows
