@@ -44,7 +44,7 @@ def render(
     views; every deposit lies where some view looks, so dirt that no view could show is absent.
     """
     size_hw = parse_size(size)
-    names = [f"s{seed}n{k:05d}" for k in range(count)]
+    names = [f"c{seed}n{k:05d}" for k in range(count)]
     spare_existing(out, names, views, force)
     plan = ConnectorPlan(views, size_hw)
     device = "cuda" if torch.cuda.is_available() else "cpu"

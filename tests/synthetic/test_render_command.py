@@ -28,8 +28,8 @@ def read_plane(path: Path):
 
 def test_truth_pictures_and_masks_fit_together(folder: Path):
     """Keys and file names as in other sets of drawn connectors, so one scorer serves all."""
-    truth = json.loads((folder / "s8n00000.json").read_text())
-    assert truth["connector"] == "s8n00000"
+    truth = json.loads((folder / "c8n00000.json").read_text())
+    assert truth["connector"] == "c8n00000"
     assert truth["surfaces"] == list(SURFACE_NAMES)
     assert truth["kinds"] == list(KIND_NAMES)
     assert [row["view"] for row in truth["views"]] == ["front", "oblique", "oblique"]
@@ -54,11 +54,11 @@ def test_truth_pictures_and_masks_fit_together(folder: Path):
 
 
 def test_files_are_never_replaced_without_force(folder: Path):
-    before = (folder / "s8n00000-0.jpg").read_bytes()
+    before = (folder / "c8n00000-0.jpg").read_bytes()
     with pytest.raises(UsageError, match="--force"):
         render(folder, count=1, seed=8, size="160x120", views=3, quiet=True)
     assert render(folder, count=1, seed=8, size="160x120", views=3, force=True, quiet=True) == 0
-    assert (folder / "s8n00000-0.jpg").read_bytes() == before
+    assert (folder / "c8n00000-0.jpg").read_bytes() == before
 
 
 @pytest.mark.parametrize("text", ["", "640", "640x", "x480", "-640x480", "640x480x2", "8x8", "²x4"])
