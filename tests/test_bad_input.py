@@ -250,7 +250,8 @@ def wardrobe(tmp_path_factory: pytest.TempPathFactory) -> dict:
         (folder / clothes / f"view{suffix}").write_bytes(data)
     (folder / "as it is").mkdir()
     (folder / "as it is" / "view.jpg").write_bytes(DEMO[1].read_bytes())
-    return inspect("--out", tmp_path_factory.mktemp("worn"), folder)["inspections"]
+    out = tmp_path_factory.mktemp("worn")
+    return inspect("--ferrule", "2.5", "--out", out, folder)["inspections"]
 
 
 @pytest.mark.parametrize("clothes", CLOTHES)
