@@ -18,25 +18,30 @@ from .truth import UM, deposit_row, rim_points_mm, surface_ends, view_row
 
 __all__ = ["connector_truth"]
 
+SHOWN_PX, SHOWN_WEIGHT = 12, 0.5
+
 
 def connector_truth(
     lit: LitScene,
     stated_turns_deg: Sequence[float],
-    instance: Tensor,
+    masks: tuple[Tensor, Tensor],
     places: Sequence[Anchors],
     bodies: Bodies,
 ) -> dict[str, Any]:
     """Connector, deposits and views; lengths in um unless the name says mm.
 
-    `instance` [V, H, W] holds deposit ids. `dirty`: there is a deposit of a removable kind. A
-    deposit's place is where it is anchored; `size_um` its area-equivalent diameter, for flat kinds
-    by the area it shows in the view that shows most of it, null where no view shows any.
+    `masks`: deposit ids and label weights, [V, H, W]. `dirty`: some view shows a deposit of a
+    removable kind; `shown` says so of each: 12 px or more, and contrast enough against the clean
+    twin. A deposit's place is where it is anchored; `size_um` its area-equivalent diameter, for
+    flat kinds by the area it shows in the view that shows most of it, null where none shows any.
     `turn_deg` is the stated turn, `true_turn_deg` the exact one.
     """
-    scene = lit.scene
+    scene, (instance, weight) = lit.scene, masks
     deposits = deposit_rows(lit, instance, places, bodies)
+    for row, shown in zip(deposits, shown_deposits(instance, weight, len(deposits)), strict=True):
+        row["shown"] = shown
     return {
-        "dirty": any(row["kind"] != "damage" for row in deposits),
+        "dirty": any(row["shown"] and row["kind"] != "damage" for row in deposits),
         "ferrule_diameter_mm": round(2 * float(scene.connectors.ferrule_radius[0]), 4),
         "endface_radius_mm": round(float(scene.connectors.dome_radius[0]), 3),
         "um": {name: round(end, 1) for name, end in surface_ends(scene, 0).items()},
@@ -45,6 +50,15 @@ def connector_truth(
         "deposits": deposits,
         "views": view_rows(scene, stated_turns_deg, instance),
     }
+
+
+def shown_deposits(instance: Tensor, weight: Tensor, count: int) -> list[bool]:
+    """Whether some view shows each of `count` deposits: pixels enough, of weight enough."""
+    own = instance.long().flatten(1)
+    none = torch.zeros(own.shape[0], count + 1, device=own.device)
+    pixels = none.scatter_add(1, own, torch.ones_like(weight).flatten(1))
+    learnt = none.scatter_reduce(1, own, weight.flatten(1), "amax")
+    return ((pixels >= SHOWN_PX) & (learnt >= SHOWN_WEIGHT)).any(0)[1:].tolist()
 
 
 def deposit_rows(

@@ -50,6 +50,7 @@ class Connectors:
 
     @property
     def floor_z(self) -> Tensor:
+        """z of the cavity's floor."""
         return self.chamfer_z - self.barrel_length
 
     @property
@@ -77,13 +78,13 @@ class Cameras:
 
 @dataclass(frozen=True)
 class Materials:
-    """Per part: albedo [N, P, 3], mirror strength, roughness and texture amplitude [N, P]."""
+    """Per part; P parts in the order of `Part`."""
 
-    albedo: Tensor
-    gloss: Tensor
-    roughness: Tensor
-    texture: Tensor
-    grain: Tensor
+    albedo: Tensor  # [N, P, 3], linear; the surround's is its radiance
+    gloss: Tensor  # [N, P] reflectance at normal incidence, 0..1
+    roughness: Tensor  # [N, P] 0 = mirror; widens the lights' reflections, radians
+    texture: Tensor  # [N, P] relative amplitude of marks in the albedo
+    grain: Tensor  # [N, P] relative sd of fine speckle, added with the sensor's noise
     texture_scale: Tensor  # [N, P, 2] cycles per mm along s and across
     core_glow: Tensor  # [N]
 
@@ -223,6 +224,25 @@ def draw_materials(draw: Draw, n: int) -> Materials:
         torch.where((kind == 1)[:, None], draw.one_of(METALS, n), draw.one_of(POLYMERS, n)),
     ) * draw.uniform(0.8, 1.1, n, 1)
     metal = kind == 1
+    albedo = draw_housing_albedo(draw, n)
+    paint_ferrule_albedo(draw, albedo, ferrule, metal)
+    gloss, rough = draw_finish(draw, metal)
+    texture = draw.log_uniform(0.004, 0.10, n, Part.COUNT)
+    texture[:, Part.ENDFACE] = draw.log_uniform(0.002, 0.07, n)
+    texture[:, Part.FIBER] *= 0.3
+    grain = draw.log_uniform(0.002, 0.06, n, Part.COUNT)
+    scale = draw.log_uniform(0.3, 6.0, n, Part.COUNT, 2)
+    # Centreless grinding runs round the barrel: fine along s, coarse about the axis.
+    scale[:, Part.BARREL, 0] = draw.log_uniform(2.0, 12.0, n)
+    scale[:, Part.BARREL, 1] = draw.uniform(0.02, 0.4, n)
+    scale[:, Part.CHAMFER, 0] = draw.log_uniform(4.0, 25.0, n)
+    scale[:, Part.CHAMFER, 1] = draw.uniform(0.02, 0.8, n)
+    glow = torch.where(draw.chance(0.12, n), draw.log_uniform(0.2, 2.0, n), 0.0)
+    return Materials(albedo.clamp(0.004, 0.95), gloss, rough, texture, grain, scale, glow)
+
+
+def draw_housing_albedo(draw: Draw, n: int) -> Tensor:
+    """Albedo of surround and housing, the ferrule's parts still 0: [N, P, 3]."""
     albedo = torch.zeros(n, Part.COUNT, 3, device=draw.device)
     front = draw.one_of(PLASTICS, n) * draw.log_uniform(0.6, 1.5, n, 1)
     inside = torch.where(draw.chance(0.6, n)[:, None], front, draw.one_of(PLASTICS, n))
@@ -235,6 +255,12 @@ def draw_materials(draw: Draw, n: int) -> Materials:
     albedo[:, Part.BODY] = torch.where(
         draw.chance(0.5, n)[:, None], front, draw.one_of(PLASTICS, n)
     )
+    return albedo
+
+
+def paint_ferrule_albedo(draw: Draw, albedo: Tensor, ferrule: Tensor, metal: Tensor) -> None:
+    """Fill in barrel, chamfer, endface and fibre from the ferrule's colour [N, 3]."""
+    n = metal.shape[0]
     diffuse = torch.where(metal, draw.uniform(0.1, 0.5, n), draw.uniform(0.7, 1.0, n))[:, None]
     same = draw.chance(0.35, n)[:, None]  # ceramic that blends into ceramic
     albedo[:, Part.BARREL] = ferrule * diffuse
@@ -249,6 +275,10 @@ def draw_materials(draw: Draw, n: int) -> Materials:
     )
     albedo[:, Part.FIBER] = albedo[:, Part.ENDFACE] * glass[:, None]
 
+
+def draw_finish(draw: Draw, metal: Tensor) -> tuple[Tensor, Tensor]:
+    """Mirror strength at normal incidence and roughness, each [N, P]; `metal` bool [N]."""
+    n = metal.shape[0]
     gloss = draw.log_uniform(0.02, 0.25, n, Part.COUNT)
     gloss[:, Part.SURROUND] = 0.0
     shine = torch.where(metal, draw.uniform(0.3, 0.7, n), draw.log_uniform(0.03, 0.35, n))
@@ -260,19 +290,7 @@ def draw_materials(draw: Draw, n: int) -> Materials:
     rough[:, Part.CHAMFER] = draw.log_uniform(0.06, 0.5, n)
     rough[:, Part.ENDFACE] = draw.log_uniform(0.01, 0.2, n)
     rough[:, Part.FIBER] = rough[:, Part.ENDFACE]
-    texture = draw.log_uniform(0.004, 0.10, n, Part.COUNT)
-    texture[:, Part.ENDFACE] = draw.log_uniform(0.002, 0.07, n)
-    texture[:, Part.FIBER] *= 0.3
-    grain = draw.log_uniform(0.002, 0.06, n, Part.COUNT)
-    scale = draw.log_uniform(0.3, 6.0, n, Part.COUNT, 2)
-    scale[:, Part.BARREL, 0] = draw.log_uniform(
-        2.0, 12.0, n
-    )  # centreless grinding runs round the barrel
-    scale[:, Part.BARREL, 1] = draw.uniform(0.02, 0.4, n)
-    scale[:, Part.CHAMFER, 0] = draw.log_uniform(4.0, 25.0, n)
-    scale[:, Part.CHAMFER, 1] = draw.uniform(0.02, 0.8, n)
-    glow = torch.where(draw.chance(0.12, n), draw.log_uniform(0.2, 2.0, n), 0.0)
-    return Materials(albedo.clamp(0.004, 0.95), gloss, rough, texture, grain, scale, glow)
+    return gloss, rough
 
 
 def draw_lights(draw: Draw, cameras: Cameras) -> Lights:

@@ -158,7 +158,9 @@ def render_views(
         shots = photograph(draws.own, connector.exposure, lit, canvas, film)
         numbers = deposit_numbers(places, canvas.kind.shape[0]).to(canvas.kind.device)
         instance = numbers[shots.instance.long()]
-        truth = connector_truth(lit, connector.stated_turns_deg, instance, places, bodies)
+        truth = connector_truth(
+            lit, connector.stated_turns_deg, (instance, shots.weight), places, bodies
+        )
         return ConnectorRender(replace(shots, instance=instance), truth)
 
 

@@ -95,6 +95,17 @@ def test_a_film_covers_the_same_area_in_every_view_that_shows_all_of_it(render):
     assert min(areas) > 0.7 * told  # grains and the thread may lie on it
 
 
+def test_what_is_called_shown_has_pixels_and_makes_a_connector_dirty_unless_it_is_damage(render):
+    """12 px is the least that a scorer counts; damage alone is no dirt."""
+    rows, views = render.truth["deposits"], render.truth["views"]
+    for row in rows:
+        most = max(view["visible"].get(str(row["id"]), 0) for view in views)
+        assert most >= 12 or not row["shown"]
+    shown = {row["kind"] for row in rows if row["shown"]}
+    assert render.truth["dirty"] == bool(shown - {"damage"})
+    assert {row["shown"] for row in rows} == {True, False}
+
+
 def test_rim_points_and_stated_turns_match_the_cameras(render):
     shape = shape_of(render.truth)
     end = render.truth["um"]["chamfer"]
