@@ -21,6 +21,7 @@ __all__ = [
     "MouthPoints",
     "fit_mouth",
     "highest_rim",
+    "lowest_barrel",
     "mouth_points",
     "square_radius",
 ]
@@ -28,6 +29,7 @@ __all__ = [
 Floats = npt.NDArray[np.float64]
 
 FEWEST = 15
+LEAST_SLANT = 0.2  # sine of the least tilt at which silhouettes tell heights
 ROUND = 0.85  # corners larger than this share of the half width: taken for a circle
 MOST_MISS_PX = 4.0  # typical miss of an accepted outline, px, or this share of the ferrule's radius
 MOST_MISS_SHARE = 0.05
@@ -94,6 +96,21 @@ def mouth_points(lines: ViewOutlines, view: Floats, centre_px: tuple[float, floa
     return MouthPoints(mouth.px[keep], camera, lean)
 
 
+def lowest_barrel(lines: ViewOutlines, view: Floats, centre_px: tuple[float, float]) -> float:
+    """The least height at which an oblique view shows the barrel's silhouette; inf if none does."""
+    camera = Pinhole.of(view, centre_px)
+    ferrule = lines.ferrule
+    off_side = np.abs(side_residual(camera, ferrule.px))
+    side = (ferrule.inside == Surface.BARREL) & (off_side < max(3.0, 0.06 / camera.scale))
+    if np.hypot(camera.axis[0], camera.axis[1]) < LEAST_SLANT or side.sum() < FEWEST:
+        return np.inf
+    base, direction = camera.rays(ferrule.px[side])
+    flat_base = base - (base @ camera.axis)[:, None] * camera.axis
+    flat_ray = direction - (direction @ camera.axis)[:, None] * camera.axis
+    t = -np.sum(flat_base * flat_ray, axis=1) / np.sum(flat_ray**2, axis=1)
+    return float(np.percentile((base + t[:, None] * direction) @ camera.axis, 3))
+
+
 def highest_rim(
     lines: ViewOutlines, view: Floats, centre_px: tuple[float, float], half: float
 ) -> float:
@@ -101,19 +118,11 @@ def highest_rim(
 
     The near rim hides the barrel below its own height less (half - 1) / tan(tilt).
     """
-    camera = Pinhole.of(view, centre_px)
-    ferrule = lines.ferrule
-    off_side = np.abs(side_residual(camera, ferrule.px))
-    side = (ferrule.inside == Surface.BARREL) & (off_side < max(3.0, 0.06 / camera.scale))
-    slant = float(np.hypot(camera.axis[0], camera.axis[1]))
-    if slant < 0.2 or side.sum() < FEWEST:
+    lowest = lowest_barrel(lines, view, centre_px)
+    if not np.isfinite(lowest):
         return np.inf
-    base, direction = camera.rays(ferrule.px[side])
-    flat_base = base - (base @ camera.axis)[:, None] * camera.axis
-    flat_ray = direction - (direction @ camera.axis)[:, None] * camera.axis
-    t = -np.sum(flat_base * flat_ray, axis=1) / np.sum(flat_ray**2, axis=1)
-    height = (base + t[:, None] * direction) @ camera.axis
-    return float(np.percentile(height, 3)) + (half - 1) * -float(camera.axis[2]) / slant
+    axis = Pinhole.of(view, centre_px).axis
+    return lowest + (half - 1) * -float(axis[2]) / float(np.hypot(axis[0], axis[1]))
 
 
 def fit_mouth(

@@ -33,7 +33,7 @@ from .connector_fit import (
     heights,
 )
 from .ferrule import check_fiber, family_of
-from .mouth import MouthFit, fit_mouth, highest_rim, mouth_points
+from .mouth import MouthFit, fit_mouth, highest_rim, lowest_barrel, mouth_points
 from .rims import ViewOutlines, outlines_of
 from .turns import Turns, settle_turns, tilt_and_roll_deg
 from .views_fit import fit_connector_views, fits
@@ -47,6 +47,7 @@ MOST_CUT = 0.45  # share of the endface's outline that the frame may cut off
 LEAST_AGREEMENT = 0.75  # intersection over union of fitted and seen ferrule front
 LEAST_FACE_AGREEMENT = 0.5  # and of the endface, which may run into a chamfer that looks alike
 NO_FERRULE = "the outlines do not fit a round ferrule's endface"
+RIM_SLACK = 0.15  # by how much, in ferrule radii, a mouth may seem to hide what is seen
 FAREST = 1e-4  # nearness of a camera so far away that its perspective cannot be told
 
 
@@ -169,7 +170,7 @@ def _cavity(fit: FitResult, lines: Sequence[ViewOutlines], family: ConnectorFami
     where that would hide what a view shows.
     """
     unit = family.ferrule_diameter.nominal / 2
-    floor_z = heights(fit.shape)[2]
+    rim_z = heights(fit.shape)[1]
     row = family.cavity_depth
     depth, depth_var = row.nominal / unit, ((row.high - row.low) / 2 / unit) ** 2
     barrel, barrel_var = float(fit.shape[BARREL]), float(fit.covariance[-1, -1])
@@ -177,8 +178,17 @@ def _cavity(fit: FitResult, lines: Sequence[ViewOutlines], family: ConnectorFami
         (line, view, (line.size_hw[1] / 2, line.size_hw[0] / 2))
         for line, view in zip(lines, fit.views, strict=True)
     ]
+    shown = rim_z - min(lowest_barrel(*each) for each in seen)
+    if barrel < shown:  # what was taken for the barrel's foot was none
+        row = family.barrel_length
+        barrel, barrel_var = max(row.nominal / unit, shown), ((row.high - row.low) / 2 / unit) ** 2
+    floor_z = rim_z - barrel
     points = [mouth_points(*each) for each in seen]
     mouth = fit_mouth(points, floor_z + depth, float(np.sqrt(barrel_var + depth_var)))
+    if mouth is not None:
+        highest = min(highest_rim(*each, mouth.half) for each in seen)
+        if mouth.height > highest + RIM_SLACK:  # it would hide barrel that a view shows
+            mouth = None
     if mouth is None:
         half = family.cavity_half_width.nominal / unit
         highest = min(highest_rim(*each, half) for each in seen)
@@ -187,7 +197,7 @@ def _cavity(fit: FitResult, lines: Sequence[ViewOutlines], family: ConnectorFami
     off = mouth.height - (floor_z + depth)
     total = barrel_var + depth_var + mouth.height_sd**2
     return _Cavity(
-        barrel=max(barrel - barrel_var / total * off, 0.2),
+        barrel=max(barrel - barrel_var / total * off, shown, 0.2),
         barrel_var=barrel_var * (1 - barrel_var / total),
         depth=max(depth + depth_var / total * off, 0.1),
         half=max(mouth.half, 1.02),
