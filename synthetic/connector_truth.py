@@ -9,7 +9,8 @@ from torch import Tensor
 from ..model.kinds import KIND_NAMES
 from ..model.surfaces import SURFACE_NAMES
 from .anchors import Anchors
-from .deposit_set import BOTTOM_TO_TOP, ORDERS, Bodies, LitScene
+from .deposit_set import BOTTOM_TO_TOP, ORDERS, Bodies
+from .light import LitScene
 from .lint import Threads
 from .scene import Scene
 from .sizes import area_diameter, footprint_areas_mm2, solid_diameters_mm, thread_lengths_mm

@@ -6,21 +6,18 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
-from .anchors import Anchors, Ground, draw_anchors
+from .anchors import Anchors, draw_anchors
 from .canvas import Canvas
 from .draw import Draw
-from .light import Shaded, Surroundings
+from .light import LitScene
 from .lint import Threads, paint_lint
-from .scene import Scene
 from .solids import Ellipsoids, Grains, paint_drops, paint_grains
 from .stains import paint_chips, paint_films, paint_residues, paint_scratches
-from .trace import Rays
 
 __all__ = [
     "BOTTOM_TO_TOP",
     "ORDERS",
     "Bodies",
-    "LitScene",
     "Sides",
     "draw_wanted",
     "paint_anchors",
@@ -71,17 +68,6 @@ class Sides:
 
 
 @dataclass(frozen=True)
-class LitScene:
-    """A clean scene, traced and lit, ready for deposits."""
-
-    scene: Scene
-    rays: Rays
-    ground: Ground
-    shaded: Shaded
-    around: Surroundings
-
-
-@dataclass(frozen=True)
 class Bodies:
     """The solids that were painted, for their sizes; None where there was none to paint."""
 
@@ -129,7 +115,6 @@ def paint_anchors(
     All but the grains' entry hold at most one place per picture.
     """
     sides = sides or Sides()
-    ground, light = lit.ground, (lit.shaded, lit.around)
     flat = (
         (paint_chips, sides.small), (paint_chips, sides.large),
         (paint_scratches, sides.small), (paint_scratches, sides.large),
@@ -138,11 +123,11 @@ def paint_anchors(
         (paint_films, sides.large), (paint_residues, sides.large),
     )  # fmt: skip
     for k, (paint, side) in zip(BOTTOM_TO_TOP, flat, strict=False):
-        paint(draw, canvas, ground, anchors[k], side)
+        paint(draw, canvas, lit.ground, anchors[k], side)
     drop_s, drop_l, lint_a, lint_b, grains = anchors[len(flat) :]
-    small = paint_drops(draw, canvas, ground, lit.rays, lit.around, drop_s, sides.small)
-    large = paint_drops(draw, canvas, ground, lit.rays, lit.around, drop_l, sides.large)
-    first = paint_lint(draw, canvas, ground, lit.scene, light, lint_a, sides.lint)
-    second = paint_lint(draw, canvas, ground, lit.scene, light, lint_b, sides.lint)
-    solids = paint_grains(draw, canvas, ground, lit.rays, light, grains)
+    small = paint_drops(draw, canvas, lit, drop_s, sides.small)
+    large = paint_drops(draw, canvas, lit, drop_l, sides.large)
+    first = paint_lint(draw, canvas, lit, lint_a, sides.lint)
+    second = paint_lint(draw, canvas, lit, lint_b, sides.lint)
+    solids = paint_grains(draw, canvas, lit, grains)
     return Bodies((small, large), (first, second), solids)

@@ -9,10 +9,11 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor
 
+from .anchors import Ground
 from .scene import Lights, Materials, Part, Scene
 from .trace import Hits, Rays, camera_axes, ferrule_interval, outline_interval, spread, turned
 
-__all__ = ["Shaded", "Surroundings", "environment", "shade"]
+__all__ = ["LitScene", "Shaded", "Surroundings", "environment", "shade"]
 
 
 @dataclass(frozen=True)
@@ -36,6 +37,17 @@ class Shaded:
     mirror: Tensor
     share: Tensor
     lit: Tensor
+
+
+@dataclass(frozen=True)
+class LitScene:
+    """A clean scene, traced and lit, ready for deposits."""
+
+    scene: Scene
+    rays: Rays
+    ground: Ground
+    shaded: Shaded
+    around: Surroundings
 
 
 def environment(around: Surroundings, direction: Tensor, roughness: Tensor) -> Tensor:

@@ -7,10 +7,10 @@ import torch
 from torch import Tensor
 
 from ..model.kinds import Kind
-from .anchors import Anchors, Ground
+from .anchors import Anchors
 from .canvas import SURFACE_OF_PART, Canvas
 from .draw import Draw
-from .light import Shaded, Surroundings
+from .light import LitScene
 from .scene import Connectors, Part, Scene
 from .stains import wide
 from .trace import project
@@ -74,9 +74,7 @@ def keep_outside(connectors: Connectors, anchors: Anchors, knots: Tensor, radius
 def paint_lint(
     draw: Draw,
     canvas: Canvas,
-    ground: Ground,
-    scene: Scene,
-    lit: tuple[Shaded, Surroundings],
+    lit: LitScene,
     anchors: Anchors,
     side: int,
 ) -> Threads | None:
@@ -84,15 +82,14 @@ def paint_lint(
     m = anchors.batch.shape[0]
     if m == 0:
         return None
+    scene, hits = lit.scene, lit.ground.hits
     threads = draw_threads(draw, scene.connectors, anchors)
     px, depth = project_each(scene, anchors.batch, threads.knots)
     windows = cut_windows(anchors.batch, px.mean(1), side, tuple(canvas.kind.shape[1:]))  # type: ignore[arg-type]
     width = threads.radius / anchors.mm_per_px
-    shade_thread(canvas, ground, scene, lit, anchors, windows, (threads, width))
+    shade_thread(canvas, lit, anchors, windows, (threads, width))
     near, _, at_depth = thread_distance(windows, px, depth, canvas.kind.shape[1:])
-    seen = (near < wide(width.clamp_min(0.7))) & (
-        at_depth < windows.gather(ground.hits.depth) + 0.06
-    )
+    seen = (near < wide(width.clamp_min(0.7))) & (at_depth < windows.gather(hits.depth) + 0.06)
     light = thread_light(draw, lit, anchors, near / wide(width.clamp_min(0.7)))
     thin = (wide(width) / 0.7).clamp(max=1.0)[
         ..., None
@@ -140,23 +137,21 @@ def thread_distance(
 
 def shade_thread(
     canvas: Canvas,
-    ground: Ground,
-    scene: Scene,
-    lit: tuple[Shaded, Surroundings],
+    lit: LitScene,
     anchors: Anchors,
     windows: Windows,
     thread: tuple[Threads, Tensor],
 ) -> None:
     """The thread's shade: its knots dropped along the strongest light onto the tangent plane."""
     threads, width = thread
-    lights, batch = scene.lights, anchors.batch
+    lights, batch = lit.scene.lights, anchors.batch
     light = lights.direction[batch, 0]
     rise = (light * anchors.normal).sum(-1, keepdim=True).clamp_min(0.15)
     height = (
         ((threads.knots - anchors.point[:, None]) * anchors.normal[:, None]).sum(-1).clamp(0, 0.5)
     )
     foot = threads.knots - light[:, None] * (height / rise)[..., None]
-    px, depth = project_each(scene, batch, foot)
+    px, depth = project_each(lit.scene, batch, foot)
     near, place, _ = thread_distance(windows, px, depth, canvas.kind.shape[1:])
     lift = height.gather(1, place.reshape(place.shape[0], -1).long().clamp(max=KNOTS - 1)).reshape(
         place.shape
@@ -167,18 +162,16 @@ def shade_thread(
         + lift / wide(anchors.mm_per_px) * wide(lights.spread[batch, 0]) * 0.6
     )
     cover = torch.sigmoid((wide(width) - near) / soft) * (wide(width) / (wide(width) + soft))
-    share = windows.gather(lit[0].share)[..., 0]
+    share = windows.gather(lit.shaded.share)[..., 0]
     contact = 0.5 * torch.exp(-near / (1.5 * wide(width) + 0.5)) * torch.exp(-lift / 0.03)
     dark = share * cover * 1.6 + (1 - share) * contact * 0.6
-    host = windows.gather(ground.hits.part) != Part.SURROUND
+    host = windows.gather(lit.ground.hits.part) != Part.SURROUND
     windows.lower(canvas.shadow, torch.where(host, (1 - dark).clamp(0.05, 1), 1.0))
 
 
-def thread_light(
-    draw: Draw, lit: tuple[Shaded, Surroundings], anchors: Anchors, across: Tensor
-) -> Tensor:
+def thread_light(draw: Draw, lit: LitScene, anchors: Anchors, across: Tensor) -> Tensor:
     """Radiance of the threads [M, w, w, 3]; `across` is 0 on the centre line, 1 at the edge."""
-    shaded, around = lit
+    shaded, around = lit.shaded, lit.around
     m, batch, lights = anchors.batch.shape[0], anchors.batch, around.lights
     colour = draw.one_of(COLOURS, m) * draw.log_uniform(0.6, 1.3, m, 1)
     x, y = anchors.host_pixel((shaded.lit.shape[1], shaded.lit.shape[2]))

@@ -9,9 +9,9 @@ from torch import Tensor
 
 from .anchors import Ground
 from .canvas import Canvas, new_canvas
-from .deposit_set import LitScene, paint_deposits
+from .deposit_set import paint_deposits
 from .draw import Draw
-from .light import shade
+from .light import LitScene, shade
 from .negatives import draw_negatives
 from .optics import Exposure, compress, defocus, draw_exposure, expose, noise_sd, sense, tone
 from .paint import base_albedo

@@ -11,7 +11,8 @@ import torch
 from torch import Tensor
 
 from .anchors import Anchors
-from .deposit_set import BOTTOM_TO_TOP, ORDERS, Bodies, LitScene
+from .deposit_set import BOTTOM_TO_TOP, ORDERS, Bodies
+from .light import LitScene
 from .lint import Threads
 from .solids import Ellipsoids, Grains
 from .trace import camera_axes, spread

@@ -13,7 +13,7 @@ from ..model.kinds import Kind
 from .anchors import Anchors, Ground
 from .canvas import SURFACE_OF_PART, Canvas
 from .draw import Draw
-from .light import Shaded, Surroundings, environment
+from .light import LitScene, Surroundings, environment
 from .scene import Lights, Part
 from .stains import wide
 from .trace import Rays
@@ -98,9 +98,7 @@ def draw_grains(draw: Draw, anchors: Anchors) -> tuple[Ellipsoids, Tensor, Tenso
 def paint_grains(
     draw: Draw,
     canvas: Canvas,
-    ground: Ground,
-    rays: Rays,
-    lit: tuple[Shaded, Surroundings],
+    lit: LitScene,
     anchors: Anchors,
 ) -> Grains | None:
     """All grains of the batch, nearest in front; their shade on the host."""
@@ -111,7 +109,7 @@ def paint_grains(
     tone = grain_tone(draw, m)
     extent = bodies.half.max(-1).values / anchors.mm_per_px * 3.0
     instance = canvas.take_instances(m)
-    front = torch.full_like(ground.hits.distance, 1e4)  # distance of the nearest grain so far
+    front = torch.full_like(lit.ground.hits.distance, 1e4)  # distance of the nearest grain so far
     todo = []
     for i, side in enumerate(BUCKETS):
         low = 0.0 if i == 0 else BUCKETS[i - 1]
@@ -123,13 +121,13 @@ def paint_grains(
         own = anchors.take(index)
         windows = cut_windows(own.batch, own.px, 2 * side, tuple(front.shape[1:]))  # type: ignore[arg-type]
         body = bodies.take(index)
-        cast_shade(canvas, ground, lit, windows, body)
-        hit = meet_grain(ground, rays, windows, body, normals[index], offsets[index])
+        cast_shade(canvas, lit, windows, body)
+        hit = meet_grain(lit.ground, lit.rays, windows, body, normals[index], offsets[index])
         windows.lower(front, torch.where(hit[2], hit[0], 1e4))
         todo.append((index, windows, hit))
     for index, windows, (distance, normal, seen) in todo:
         nearest = seen & (distance <= windows.gather(front) + 1e-6)
-        light = body_light(rays, lit[1], anchors.take(index), windows, normal, tone[index])
+        light = body_light(lit.rays, lit.around, anchors.take(index), windows, normal, tone[index])
         spot = windows.spot(nearest)
         write_body(canvas, anchors.take(index), spot, light)
         canvas.label(spot, nearest.shape, Kind.PARTICLE, instance[index])
@@ -174,15 +172,14 @@ def grain_tone(draw: Draw, m: int) -> Tensor:
 
 def cast_shade(
     canvas: Canvas,
-    ground: Ground,
-    lit: tuple[Shaded, Surroundings],
+    lit: LitScene,
     windows: Windows,
     body: Ellipsoids,
 ) -> None:
     """Take from the host the light that the body blocks: area lights, and the sky close by."""
-    shaded, around = lit
+    shaded, around = lit.shaded, lit.around
     batch = windows.index[:, 0, 0] // canvas.kind[0].numel()
-    point = windows.gather(ground.hits.point)
+    point = windows.gather(lit.ground.hits.point)
     o, _ = body.inward(point, point)
     share = windows.gather(shaded.share)
     dark = torch.zeros_like(o[..., 0])
@@ -197,7 +194,7 @@ def cast_shade(
     near = torch.sqrt((o * o).sum(-1))
     rest = (1 - share.sum(-1)).clamp(0, 1)
     dark += rest * 0.55 * torch.exp(-((near - 1).clamp_min(0) * 2.2))
-    host = windows.gather(ground.hits.part) != Part.SURROUND
+    host = windows.gather(lit.ground.hits.part) != Part.SURROUND
     windows.lower(canvas.shadow, torch.where(host, (1 - dark).clamp(0.02, 1), 1.0))
 
 
@@ -249,9 +246,7 @@ def write_body(canvas: Canvas, anchors: Anchors, spot: Spot, light: Tensor) -> N
 def paint_drops(
     draw: Draw,
     canvas: Canvas,
-    ground: Ground,
-    rays: Rays,
-    around: Surroundings,
+    lit: LitScene,
     anchors: Anchors,
     side: int,
 ) -> Ellipsoids:
@@ -264,19 +259,19 @@ def paint_drops(
     axes = torch.stack([anchors.along, anchors.across, anchors.normal], 1)
     body = Ellipsoids(anchors.point - anchors.normal * (half[:, 2] * 0.15)[:, None], axes, half)
     windows = cut_windows(anchors.batch, anchors.px, side, tuple(canvas.kind.shape[1:]))  # type: ignore[arg-type]
-    o, d = body.inward(windows.gather(rays.origin), windows.gather(rays.direction))
+    ray = windows.gather(lit.rays.direction)
+    o, d = body.inward(windows.gather(lit.rays.origin), ray)
     enter, _, _, hit = ball_hit(o, d)
-    seen = hit & (enter < windows.gather(ground.hits.distance) + 1e-3) & windows.inside
+    seen = hit & (enter < windows.gather(lit.ground.hits.distance) + 1e-3) & windows.inside
     cap = o + d * enter[..., None]
     normal = body.outward(cap)
     light = drop_light(
         draw,
         canvas,
-        ground,
-        around,
+        lit.around,
         anchors,
         windows,
-        (cap, normal, windows.gather(rays.direction)),
+        (cap, normal, ray),
     )
     spot = windows.spot(seen)
     write_body(canvas, anchors, spot, light)
@@ -287,7 +282,6 @@ def paint_drops(
 def drop_light(
     draw: Draw,
     canvas: Canvas,
-    ground: Ground,
     around: Surroundings,
     anchors: Anchors,
     windows: Windows,

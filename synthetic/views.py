@@ -15,8 +15,9 @@ from torch import Tensor
 from .anchors import Anchors, draw_anchors
 from .canvas import new_canvas
 from .connector_truth import connector_truth
-from .deposit_set import ORDERS, LitScene, Sides, draw_wanted, paint_anchors
+from .deposit_set import ORDERS, Sides, draw_wanted, paint_anchors
 from .draw import Draw
+from .light import LitScene
 from .optics import Exposure, draw_exposure
 from .render import Developed, Renders, develop, light_scene, photograph
 from .scene import Cameras, Connectors, Lights, Scene, draw_connectors, draw_lights, draw_materials
