@@ -172,11 +172,17 @@ def load(run: Path, state: RunState, config: TrainingConfig) -> bool:
 
 
 def start_from(run: Path, state: RunState) -> None:
-    """Begin with the averaged net of another run; parts which that net lacks keep their start."""
-    head = newest(run)
-    if head is None:
-        raise ModelError(f"{run / LAST}: no checkpoint; give the folder of a training run")
-    known = read_tensors(run / head["folder"] / "ema.pt")
+    """Begin with the averaged net of another run; parts which that net lacks keep their start.
+
+    run: the other run's folder, or one file of weights such as the shipped `fiberward.pt`.
+    """
+    if run.is_file():
+        known = read_tensors(run)
+    else:
+        head = newest(run)
+        if head is None:
+            raise ModelError(f"{run / LAST}: no checkpoint; give the folder of a training run")
+        known = read_tensors(run / head["folder"] / "ema.pt")
     for name, value in state.net.state_dict().items():
         if name in known and known[name].shape == value.shape:
             value.copy_(known[name])

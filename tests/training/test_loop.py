@@ -210,6 +210,10 @@ def test_a_run_can_begin_with_the_net_of_another(tmp_path: Path) -> None:
     checkpoint.start_from(tmp_path / "first", second)
     assert all(torch.equal(first[k], v) for k, v in second.net.state_dict().items())
     assert all(torch.equal(first[k], second.ema[k]) for k in first)
+    (weights,) = (tmp_path / "first").glob("step-*/ema.pt")
+    third = Trainer(tiny_config(seed=8), fake_source, Processes(0, 1, torch.device("cpu"))).state
+    checkpoint.start_from(weights, third)
+    assert all(torch.equal(first[k], v) for k, v in third.net.state_dict().items())
 
 
 def test_a_pool_of_renders_is_used_in_turn() -> None:
