@@ -136,10 +136,12 @@ def draw_exposure(draw: Draw, n: int) -> Exposure:
 def expose(exposure: Exposure, light: Tensor, weight: Tensor) -> tuple[Tensor, Tensor]:
     """Scale light [N, 3, H, W] so that pixels of `weight` [N, H, W] average to the target.
 
+    The average is of square roots, so that a small highlight does not leave the rest in the dark.
     Returns the scaled linear light and the gain [N].
     """
     high, wide = light.shape[2:]
-    mean = (light.mean(1) * weight).sum((1, 2)) / weight.sum((1, 2)).clamp_min(1)
+    root = light.mean(1).clamp_min(0).sqrt()
+    mean = ((root * weight).sum((1, 2)) / weight.sum((1, 2)).clamp_min(1)) ** 2
     gain = exposure.target ** (1 / exposure.gamma) / mean.clamp_min(1e-4)
     y = torch.linspace(-1, 1, high, device=light.device)[:, None]
     x = torch.linspace(-1, 1, wide, device=light.device)[None]

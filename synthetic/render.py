@@ -29,7 +29,8 @@ __all__ = [
     "render_batch",
 ]
 
-SHOWN = 6.0  # contrast x sqrt(pixels) / noise from which a deposit counts as shown (Rose: about 5)
+SHOWN = 8.0  # contrast x sqrt(pixels) / noise from which a deposit counts as shown (Rose: about 5)
+EIGHT_BIT = 1.5 / 255
 BLIND_SIGMA_PX = 4.0
 CLIP = 0.992
 DARK = 0.012
@@ -194,11 +195,15 @@ def spotted(draw: Draw, light: Tensor) -> Tensor:
 def label_weight(
     exposure: Exposure, light: Tensor, clean: Tensor, sd: Tensor, canvas: Canvas
 ) -> Tensor:
-    """1 where the kind can be learnt: deposits that differ from the clean twin beyond noise."""
+    """1 where the kind can be learnt: deposits that differ from the clean twin beyond noise.
+
+    Noise is the sensor's, the clean surface's own texture and a step and a half of 8 bits; what
+    noise alone makes of a difference is taken off before it counts.
+    """
     shown, ref = tone(exposure, light), tone(exposure, clean)
-    contrast = (shown - ref).abs().amax(1)
     slope = (tone(exposure, light + sd) - tone(exposure, (light - sd).clamp_min(0))).mean(1) / 2
-    noise = slope.clamp_min(0.004)
+    noise = torch.sqrt(slope**2 + texture_variance(ref.mean(1)) + EIGHT_BIT**2)
+    contrast = ((shown - ref).abs().amax(1) - 0.8 * noise).clamp_min(0)
     ids = canvas.instance.long().reshape(-1)
     index = ids.nonzero()[:, 0]
     count = canvas.next_instance
@@ -209,9 +214,16 @@ def label_weight(
     ratio = (contrast / noise).reshape(-1)[index]
     strength = torch.zeros(count, device=light.device).index_add_(0, own, ratio)
     rose = strength / pixels.clamp_min(1).sqrt()
-    table = ((rose - SHOWN) / SHOWN).clamp(0, 1) * (pixels >= 4)
+    table = ((rose - SHOWN) / (0.5 * SHOWN)).clamp(0, 1) * (pixels >= 6)
     table[0] = 1.0
     return table[ids].reshape(canvas.instance.shape)
+
+
+def texture_variance(value: Tensor) -> Tensor:
+    """Variance of display values [N, H, W] within 3x3 pixels."""
+    mean = F.avg_pool2d(value[:, None], 3, 1, 1, count_include_pad=False)
+    square = F.avg_pool2d(value[:, None] ** 2, 3, 1, 1, count_include_pad=False)
+    return (square - mean**2).clamp_min(0)[:, 0]
 
 
 def blind(exposure: Exposure, light: Tensor, sigma: Tensor) -> Tensor:

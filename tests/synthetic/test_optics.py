@@ -70,7 +70,16 @@ def test_the_exposed_mean_is_the_target():
     light = torch.rand(1, 3, 32, 32, generator=torch.Generator().manual_seed(1)) + 0.2
     exposure = linear_exposure(target=one(0.7), gamma=one(0.5))
     exposed, _ = expose(exposure, light, torch.ones(1, 32, 32))
-    assert float(exposed.mean()) == pytest.approx(0.7**2, rel=1e-4)
+    root = exposed.mean(1).sqrt().mean()
+    assert float(root**2) == pytest.approx(0.7**2, rel=1e-4)
+
+
+def test_a_small_highlight_hardly_darkens_the_rest():
+    light = torch.full((1, 3, 32, 32), 0.2)
+    light[:, :, :3, :3] = 20.0  # a hundredth of the picture, a hundred times as bright
+    exposure = linear_exposure(target=one(0.5), gamma=one(1.0))
+    exposed, _ = expose(exposure, light, torch.ones(1, 32, 32))
+    assert float(exposed[0, 0, 20, 20]) > 0.35  # a plain average would leave 0.27
 
 
 @pytest.mark.parametrize("level", [0.1, 0.4, 0.8])

@@ -1,5 +1,6 @@
 """Whole batches: reproducible, labelled as stated, weighted by what can be seen."""
 
+import math
 from dataclasses import fields, replace
 
 import pytest
@@ -91,11 +92,29 @@ def test_black_dirt_on_black_ground_has_weight_0_and_plain_dirt_weight_1():
 
 
 def test_a_deposit_counts_as_shown_by_contrast_times_root_of_pixels_over_noise():
-    """Rose's criterion: the patch's 256 pixels give a factor of 16; shown from 6 to 12."""
-    assert weight_of_patch(5.0 * 0.01 / 16, 0.01) == 0.0
-    half = weight_of_patch(9.0 * 0.01 / 16, 0.01)
-    assert half == pytest.approx(0.5, abs=0.02)
-    assert weight_of_patch(13.0 * 0.01 / 16, 0.01) == 1.0
+    """Rose's criterion: the patch's 256 pixels give a factor of 16; shown from 8 to 12.
+
+    Noise is the sensor's 0.01 and 1.5 steps of 8 bits; 0.8 of it is what noise alone looks like.
+    """
+    noise = math.hypot(0.01, 1.5 / 255)
+
+    def contrast(rose: float) -> float:
+        return noise * (rose / 16 + 0.8)
+
+    assert weight_of_patch(contrast(7.0), 0.01) == 0.0
+    assert weight_of_patch(contrast(10.0), 0.01) == pytest.approx(0.5, abs=0.02)
+    assert weight_of_patch(contrast(13.0), 0.01) == 1.0
+
+
+def test_a_speck_as_faint_as_the_grain_of_its_ground_is_not_learnt():
+    canvas = black_canvas()
+    generator = torch.Generator().manual_seed(2)
+    clean = 0.3 + 0.05 * torch.rand(1, 1, 96, 96, generator=generator).expand(1, 3, 96, 96)
+    shown = clean.clone()
+    shown[:, :, 40:56, 40:56] += 0.01
+    sd = torch.full((1, 1, 96, 96), 0.001)
+    weight = label_weight(linear_exposure(), shown, clean, sd, canvas)
+    assert float(weight[0, 40:56, 40:56].max()) == 0.0
 
 
 def test_a_plan_without_truth_renders_the_same_pictures(renders):
