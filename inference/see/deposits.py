@@ -50,7 +50,8 @@ Mask = npt.NDArray[np.bool_]
 class SeenDeposit:
     """One deposit in one view. Lengths um, areas um2; None where it cannot be said.
 
-    `view`: index of the view. `confidence`: mean probability of any deposit over its pixels, 0..1.
+    `view`: index of the view. `confidence`: mean probability of any deposit over its pixels, 0..1,
+    corrected where the model carries a calibration.
     `y0`, `x0`, `mask`: the bounding box's first row and column, and its pixels, bool [h, w].
     `xy_px`: centroid in the picture. `s_um`: mean travel distance; `theta_deg`: circular mean in
     [0, 360), None when spread all round; `s_min_um`, `s_max_um`: extremes. `size_um`: diameter of
@@ -156,7 +157,7 @@ def _measured(
     return _Measured(
         pixels=pixels,
         host=host,
-        confidence=pixels.sums(segmentation.deposit_p[pixels.y, pixels.x]) / size,
+        confidence=_confidence(pixels, size, segmentation),
         s_um=divide(place.sums(area * s), total),
         theta_deg=theta_deg,
         s_min_um=_extreme(np.minimum, s, place),
@@ -166,6 +167,14 @@ def _measured(
         area_um2=np.where(known > 0, divide(total, known), um_per_px**2) * size,
         in_zone_um2=np.where(known > 0, in_zone, 0.0),
     )
+
+
+def _confidence(pixels: PiecePixels, size: Floats, segmentation: Segmentation) -> Floats:
+    """Per deposit, how sure it is one, 0..1."""
+    mean = pixels.sums(segmentation.deposit_p[pixels.y, pixels.x]) / size
+    if (calibration := segmentation.calibration) is None:
+        return mean
+    return np.array([calibration.of(p, n) for p, n in zip(mean, size.astype(int), strict=True)])
 
 
 def _shown(facing: Floats, kind: Ints, least: Floats) -> Floats:

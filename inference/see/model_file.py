@@ -14,6 +14,7 @@ from typing import Any, cast
 from ...model.errors import ModelError
 from ...model.kinds import KIND_NAMES
 from ...model.surfaces import SURFACE_NAMES
+from .confidence import Calibration, calibration_of
 
 __all__ = ["SCHEMA", "ModelCard", "Thresholds", "open_model"]
 
@@ -44,7 +45,10 @@ class Thresholds:
 
 @dataclass(frozen=True)
 class ModelCard:
-    """What a model file says about itself, plus its checksum; `id` is the file's stem."""
+    """What a model file says about itself, plus its checksum; `id` is the file's stem.
+
+    `confidence`: the part of `calibration` that corrects a deposit's confidence, if there is one.
+    """
 
     id: str
     sha256: str
@@ -55,6 +59,7 @@ class ModelCard:
     training_hash: str
     code_version: str
     created_at: str
+    confidence: Calibration | None = None
 
 
 def open_model(path: str | os.PathLike[str], threads: int | None = None) -> tuple[Any, ModelCard]:
@@ -114,16 +119,18 @@ def _card(metadata: dict[str, str], data: bytes, path: Path) -> ModelCard:
             if labels != list(names):
                 raise ValueError(f"{key}: expected {list(names)}, got {labels}")
         low, high = (float(x) for x in json.loads(metadata["um_per_px_range"]))
+        calibration = _table(metadata["calibration"])
         return ModelCard(
             id=path.stem,
             sha256=hashlib.sha256(data).hexdigest(),
             um_per_px_range=(low, high),
             thresholds=_thresholds(json.loads(metadata["thresholds"])),
-            calibration=_table(metadata["calibration"]),
+            calibration=calibration,
             scores=_table(metadata["scores"]),
             training_hash=metadata["training_hash"],
             code_version=metadata["code_version"],
             created_at=metadata["created_at"],
+            confidence=calibration_of(calibration),
         )
     except KeyError as error:
         raise ModelError(f"{path}: the file's metadata lacks {error}; export it again") from error

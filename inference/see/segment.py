@@ -17,6 +17,7 @@ import numpy.typing as npt
 
 from ...model.kinds import KIND_NAMES, Kind
 from ...model.surfaces import SURFACE_NAMES
+from .confidence import Calibration
 from .model_file import ModelCard, Thresholds, open_model
 from .pieces import connected_pieces, ring_around
 from .tiles import Span, blend_shares, tile_grid
@@ -40,6 +41,7 @@ class Segmentation:
     `deposit_p` float32: probability of any deposit, 1 - P(clean). `kind_p` float16 [7, H, W].
     `unseen` float32: probability that the picture cannot show a deposit here. `unlike`: probability
     that the picture shows no connector. `min_px`: the smallest piece that counts, px.
+    `calibration`: what makes a piece's mean probability its confidence, None for nothing.
     """
 
     surface: Bytes
@@ -50,6 +52,7 @@ class Segmentation:
     unlike: float
     doubtful: Bytes | None = None
     min_px: int = 1
+    calibration: Calibration | None = None
 
 
 class Segmenter:
@@ -93,7 +96,9 @@ class Segmenter:
         sure, unsure = deposit_pieces(deposit_p, self.card.thresholds)
         min_px = self.card.thresholds.min_px
         kind, doubtful = (_kinds(mask, kind_p, min_px) for mask in (sure, unsure))
-        return Segmentation(surface, kind, deposit_p, kind_p, unseen, unlike, doubtful, min_px)
+        return Segmentation(
+            surface, kind, deposit_p, kind_p, unseen, unlike, doubtful, min_px, self.card.confidence
+        )
 
     def _planes(self, rgb: Bytes) -> tuple[float, Iterator[Floats]]:
         """`unlike`, and [PLANES, h, W] bands of rows, top to bottom, that make up the picture."""
