@@ -134,7 +134,18 @@ def _deposit(deposit: Deposit, row: DepositJudgement, names: Sequence[str]) -> D
     parts["surface"] = SURFACE_NAMES[deposit.surface]
     parts["seen_in"] = tuple(names[index] for index in deposit.seen_in)
     judged = {name: _plain(getattr(row, name)) for name in ("bridge", "wedge", "reach", "harm")}
+    judged["ruling"] = _ruling(row)
+    judged["verdict_without"] = row.verdict_without
     return DepositRecord(**{**{k: _number(v) for k, v in parts.items()}, **judged})
+
+
+def _ruling(row: DepositJudgement) -> dict[str, Any] | None:
+    """Which rule stops the deposit, or by which it may stay."""
+    reason = row.stop or row.stay
+    if reason is None:
+        return None
+    parts = {k: v for k, v in _plain(reason).items() if k not in ("deposit_id", "picture")}
+    return {"stops": row.stop is not None, **parts}
 
 
 def _coverage(coverage: Coverage | None) -> dict[str, float | None]:

@@ -37,28 +37,55 @@ _WET = (
 )
 _WET_LATER = "Films and dried residue may need a second pass, lightly wet and at once dry."
 _NEVER_WET = "Never use liquid in a bulkhead adapter or a receptacle."
+_LINT = "Lift threads off with filtered air or an adhesive tip first: a wipe drags them along."
+_SLEEVE = (
+    "Clean the adapter's sleeve with a dry stick of its bore and look at the other plug: "
+    "the sleeve slid over this dirt, or will."
+)
+_DO_NOT = "Do not blow with your breath, use a stretch of wipe twice, or touch the ferrule."
 _AGAIN = "Then take the same pictures again: no cleaning is certain to have worked."
 _STICKY_KINDS = (Kind.FILM, Kind.RESIDUE, Kind.LIQUID)
+_UNDER_SLEEVE = (Surface.BARREL, Surface.CHAMFER)
 
 
-def cleaning_advice(stopping: Sequence[Deposit], cleanings_failed: int) -> tuple[str, ...]:
-    """Sentences for cleaning what stops the mate, surface by surface from outside in."""
+def cleaning_advice(
+    stopping: Sequence[Deposit], cleanings_failed: int, allowed: int | None = None
+) -> tuple[str, ...]:
+    """Sentences for cleaning what stops the mate, surface by surface from outside in.
+
+    `allowed`: after how many cleanings in vain to stop; None leaves that sentence out. What not to
+    do and when to stop: common practice, no source.
+    """
     places = {_tool_place(deposit) for deposit in stopping}
-    lines = [text for surface, text in _TOOLS.items() if surface in places]
+    kinds = {deposit.kind for deposit in stopping}
+    lines = [_LINT] if Kind.LINT in kinds else []
+    lines += [text for surface, text in _TOOLS.items() if surface in places]
     if cleanings_failed:
         lines.append(_WET)
-    elif any(deposit.kind in _STICKY_KINDS for deposit in stopping):
+    elif kinds & set(_STICKY_KINDS):
         lines.append(_WET_LATER)
-    if cleanings_failed or any(deposit.kind in _STICKY_KINDS for deposit in stopping):
+    if cleanings_failed or kinds & set(_STICKY_KINDS):
         lines.append(_NEVER_WET)
-    grains = [d.size_um for d in stopping if d.kind == Kind.PARTICLE and d.size_um > 0]
-    if grains:
-        times = times_own_weight(max(grains))
+    if places & set(_UNDER_SLEEVE):
+        lines.append(_SLEEVE)
+    lines += [*_hold(stopping), _DO_NOT, _AGAIN]
+    if allowed is not None:
+        left = allowed - cleanings_failed
         lines.append(
-            f"Tapping does not help: even the largest grain sticks with about {times:.0e} times "
-            "its weight (JKR, dry quartz)."
+            f"Stop after {left} more cleaning{'' if left == 1 else 's'} that "
+            f"do{'es' if left == 1 else ''} not help, and take the connector out of service."
         )
-    return (*lines, _AGAIN)
+    return tuple(lines)
+
+
+def _hold(stopping: Sequence[Deposit]) -> list[str]:
+    grains = [d.size_um for d in stopping if d.kind == Kind.PARTICLE and d.size_um > 0]
+    if not grains:
+        return []
+    return [
+        f"Tapping does not help: even the largest grain sticks with about "
+        f"{times_own_weight(max(grains)):.0e} times its weight (JKR, dry quartz)."
+    ]
 
 
 def _tool_place(deposit: Deposit) -> Surface:

@@ -1,17 +1,18 @@
 """Which deposits stand in the way of mating, and by which rule: at most one reason per deposit."""
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import isfinite
 
 from ...model.kinds import KIND_NAMES, Kind
-from ...model.shape import ConnectorShape
 from ...model.surfaces import SURFACE_NAMES, Surface
 from ..see.fuse import Deposit
-from .bridge import Bridge, Wedge, from_front_um, sleeve_reach_um
+from .bridge import Bridge, Wedge
+from .reach import Reach, upper_reach
 from .rules import Rules
 
-__all__ = ["Reason", "is_sure", "stop_of", "where"]
+__all__ = ["REACH_MATINGS", "Findings", "Reason", "is_sure", "stay_of", "stop_of", "where"]
+
+REACH_MATINGS = 10  # what the limit on reach speaks of
 
 
 @dataclass(frozen=True)
@@ -54,32 +55,103 @@ def where(deposit: Deposit) -> str:
     )
 
 
-def stop_of(
-    deposit: Deposit,
-    bridge: Bridge | None,
-    wedge: Wedge | None,
-    shape: ConnectorShape | None,
-    rules: Rules,
-) -> Reason | None:
-    """Why this deposit must not be mated with, the gravest rule only; None if it may stay.
+@dataclass(frozen=True)
+class Findings:
+    """What was computed of one deposit; None where the model does not hold."""
+
+    bridge: Bridge | None
+    wedge: Wedge | None
+    reach: tuple[Reach, ...] | None
+
+
+def stop_of(deposit: Deposit, found: Findings, rules: Rules) -> Reason | None:
+    """Why this deposit must not be mated with, the first rule only; None if it may stay.
 
     Sizes that are no number count as too large. Whether the deposit is sure is asked elsewhere.
     """
     if deposit.surface == Surface.SURROUND or deposit.kind == Kind.CLEAN:
         return None
-    if bridge is not None and bridge.bridges:
-        return _bridges(deposit, bridge)
-    if wedge is not None and not wedge.offset_um < rules.wedge_offset_um:
-        return _wedges(deposit, wedge, rules)
-    rule, limit, why = _PLACES[deposit.surface](deposit, shape, rules)
+    if found.bridge is not None and found.bridge.bridges:
+        return _bridges(deposit, found.bridge)
+    if found.wedge is not None and not found.wedge.offset_um < rules.wedge_offset_um:
+        return _wedges(deposit, found.wedge, rules)
+    reason = _lies(deposit, rules) or _reaches(deposit, found.reach, rules)
+    if reason is None or deposit.kind != Kind.DAMAGE:
+        return reason
+    text = f"{where(deposit)}: what looks like damage may be dirt until it has been cleaned"
+    return replace(reason, rule="damage-seen", text=_sentence(text))
+
+
+def stay_of(deposit: Deposit, found: Findings, rules: Rules) -> Reason | None:
+    """Why a deposit that `stop_of` lets pass may stay; None for what is not the connector's."""
+    if deposit.surface == Surface.SURROUND or deposit.kind == Kind.CLEAN or not found.reach:
+        return None
+    place = _ON_FACE.get(deposit.surface)
+    limit = rules.reach_from_um if place is None else getattr(rules, place[1])
     extent = _extent_um(deposit)
     if extent < limit:
+        text = f"{where(deposit)}: smaller than the {limit:g} um from which dirt there counts"
+        return Reason("small", _sentence(text), deposit.id, None, extent, limit, "um")
+    upper = upper_reach(found.reach, REACH_MATINGS)
+    text = (
+        f"{where(deposit)}: may stay, since it hardly gets to the contact zone: "
+        f"{_chance(found.reach)}, under the limit of {_percent(rules.reach_limit)}"
+    )
+    limit = rules.reach_limit
+    return Reason("reach-low", _sentence(text), deposit.id, None, upper, limit, "share")
+
+
+_ON_FACE = {
+    Surface.FIBER: ("on-fiber", "stop_fiber_um", "it lies on the fibre"),
+    Surface.ENDFACE: (
+        "on-endface",
+        "stop_endface_um",
+        "it lies on the face pressed against another",
+    ),
+    Surface.CHAMFER: (
+        "on-chamfer",
+        "stop_chamfer_um",
+        "it lies where the sleeve's bore pushes it forward",
+    ),
+}
+
+
+def _lies(deposit: Deposit, rules: Rules) -> Reason | None:
+    """Dirt on fibre, endface or chamfer at or above that surface's size."""
+    if deposit.surface not in _ON_FACE:
         return None
-    if deposit.kind == Kind.DAMAGE:
-        rule, why = "damage-seen", "what looks like damage may be dirt until it has been cleaned"
+    rule, setting, why = _ON_FACE[deposit.surface]
+    limit, extent = float(getattr(rules, setting)), _extent_um(deposit)
+    if extent < limit:
+        return None
     text = f"{where(deposit)}: {why} (stops from {limit:g} um)"
     figure = extent if isfinite(extent) else None
     return Reason(rule, _sentence(text), deposit.id, None, figure, limit, "um")
+
+
+def _reaches(deposit: Deposit, reach: tuple[Reach, ...] | None, rules: Rules) -> Reason | None:
+    """Dirt elsewhere that may get to the contact zone."""
+    if deposit.surface in _ON_FACE or reach is None or _extent_um(deposit) < rules.reach_from_um:
+        return None
+    upper = upper_reach(reach, REACH_MATINGS)
+    if upper < rules.reach_limit:
+        return None
+    text = (
+        f"{where(deposit)}: it or a part of it may get to the contact zone: {_chance(reach)}; "
+        f"stops from {_percent(rules.reach_limit)} at the upper end"
+    )
+    limit = rules.reach_limit
+    return Reason("reach", _sentence(text), deposit.id, None, upper, limit, "share")
+
+
+def _chance(reach: tuple[Reach, ...]) -> str:
+    row = next(r for r in reach if r.place == "contact" and r.matings == REACH_MATINGS)
+    low, high = (_percent(end) for end in row.interval)
+    return f"{_percent(row.p)} ({low} to {high}) within {row.matings} matings, {row.basis}"
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.2g} %" if share < 0.995 else "100 %"
 
 
 def _sentence(text: str) -> str:
@@ -101,51 +173,3 @@ def _wedges(deposit: Deposit, wedge: Wedge, rules: Rules) -> Reason:
     )
     limit = rules.wedge_offset_um
     return Reason("wedge", _sentence(text), deposit.id, None, wedge.offset_um, limit, "um")
-
-
-Place = tuple[str, float, str]
-
-
-def _on_fiber(deposit: Deposit, shape: ConnectorShape | None, rules: Rules) -> Place:
-    return "on-fiber", rules.stop_fiber_um, "it lies on the fibre"
-
-
-def _on_endface(deposit: Deposit, shape: ConnectorShape | None, rules: Rules) -> Place:
-    return "on-endface", rules.stop_endface_um, "it lies on the face pressed against another"
-
-
-def _on_chamfer(deposit: Deposit, shape: ConnectorShape | None, rules: Rules) -> Place:
-    return "on-chamfer", rules.stop_chamfer_um, "it lies where the sleeve's bore pushes it forward"
-
-
-_STAND_IN = "a fixed size stands in for its chance to reach the fibre, which is not computed yet"
-
-
-def _on_barrel(deposit: Deposit, shape: ConnectorShape | None, rules: Rules) -> Place:
-    """Within the sleeve's reach unless the place is known and lies behind it."""
-    near = deposit.s_min_um if deposit.s_min_um is not None else deposit.s_um
-    if shape is None or near is None:
-        behind = False
-    else:
-        behind = from_front_um(near, shape) > sleeve_reach_um(shape)
-    if behind:
-        return "on-barrel-behind-sleeve", rules.stop_barrel_behind_um, _STAND_IN
-    return "on-barrel", rules.stop_barrel_um, f"the sleeve slides over this place; {_STAND_IN}"
-
-
-def _in_cavity(deposit: Deposit, shape: ConnectorShape | None, rules: Rules) -> Place:
-    return "in-cavity", rules.stop_cavity_um, _STAND_IN
-
-
-def _on_housing(deposit: Deposit, shape: ConnectorShape | None, rules: Rules) -> Place:
-    return "on-housing", rules.stop_housing_um, _STAND_IN
-
-
-_PLACES: dict[Surface, Callable[[Deposit, ConnectorShape | None, Rules], Place]] = {
-    Surface.FIBER: _on_fiber,
-    Surface.ENDFACE: _on_endface,
-    Surface.CHAMFER: _on_chamfer,
-    Surface.BARREL: _on_barrel,
-    Surface.CAVITY: _in_cavity,
-    Surface.HOUSING: _on_housing,
-}

@@ -16,12 +16,14 @@ from ...model.surfaces import Surface
 from ..see.coverage import Coverage
 from ..see.fuse import Deposit
 from .advice import cleaning_advice, reshoot_advice, retire_advice
+from .assumed import Assumptions
 from .bridge import Bridge, Wedge, bridge_of, wedge_of
 from .evidence import ViewEvidence, missing_evidence, zone_sight_um
 from .harm import Harm, harm_of
+from .reach import Reach, reach_of
 from .rules import Rules
 from .sight import Sight, doubted_sight
-from .stops import Reason, is_sure, stop_of, where
+from .stops import Findings, Reason, is_sure, stay_of, stop_of, where
 from .zones import InZone, ZoneTable, breaking, grade_zones, mark_of, table_for
 
 __all__ = ["DepositJudgement", "Judgement", "Reason", "Stated", "Verdict", "ViewEvidence", "judge"]
@@ -53,9 +55,10 @@ class Stated:
 
 @dataclass(frozen=True)
 class DepositJudgement:
-    """What follows from one deposit. `stop`: why it must not be mated with, None if it may stay.
+    """What follows from one deposit.
 
-    `reach` is not computed in this version: always None.
+    `stop`: why it must not be mated with, `stay`: why it may stay; at most one of them.
+    `verdict_without`: the connector's verdict if this deposit were not there.
     """
 
     deposit_id: int
@@ -63,8 +66,10 @@ class DepositJudgement:
     stop: Reason | None
     bridge: Bridge | None
     wedge: Wedge | None
-    reach: None
+    reach: tuple[Reach, ...] | None
     harm: tuple[Harm, ...] | None
+    stay: Reason | None = None
+    verdict_without: Verdict | None = None
 
 
 @dataclass(frozen=True)
@@ -88,6 +93,7 @@ def judge(
     rules: Rules | None = None,
     stated: Stated | None = None,
     sight: Sight | None = None,
+    assumptions: Assumptions | None = None,
 ) -> Judgement:
     """Judge one connector from all deposits above the detection floor.
 
@@ -97,25 +103,68 @@ def judge(
     """
     rules, stated = rules or Rules(), stated or Stated()
     angled = _is_angled(shape, stated)
-    judged = tuple(_judge_deposit(deposit, shape, angled, rules) for deposit in deposits)
-    rows = sorted(zip(deposits, judged, strict=True), key=lambda pair: _nearness(pair[0]))
-    sure = [deposit for deposit, row in rows if row.sure]
     table = table_for(rules.fiber_mode, "apc" if angled else "pc")
-    in_zone = _grade(sure, coverage, views, table, (rules, stated))
+    case = _Case(coverage, tuple(views), table, rules, stated, sight)
+    judged = [_judge_deposit(d, (shape, angled), rules, assumptions) for d in deposits]
+    rows = list(zip(deposits, judged, strict=True))
+    ruling = _ruled(case, rows)
+    for index, row in enumerate(judged):
+        without = _ruled(case, [*rows[:index], *rows[index + 1 :]]).verdict
+        judged[index] = replace(row, verdict_without=without)
+    verdict, reasons = ruling.verdict, ruling.reasons
+    if verdict == "mate":
+        reasons = (_nothing_found(deposits, views, coverage), *_left_reasons(ruling.left, stated))
+        reasons += tuple(row.stay for _, row in _fiberward(rows) if row.stay and row.sure)
+    stopping = {reason.deposit_id for reason in ruling.stops}
+    advice = _advise(verdict, [d for d in deposits if d.id in stopping], reasons, case)
+    validity = _validity(ruling.in_zone, coverage, stated) if verdict == "mate" else None
+    return Judgement(verdict, reasons, ruling.in_zone, advice, validity, tuple(judged), rules)
+
+
+Row = tuple[Deposit, DepositJudgement]
+
+
+@dataclass(frozen=True)
+class _Case:
+    """Everything a verdict rests on but the deposits."""
+
+    coverage: Coverage | None
+    views: tuple[ViewEvidence, ...]
+    table: ZoneTable | None
+    rules: Rules
+    stated: Stated
+    sight: Sight | None
+
+
+@dataclass(frozen=True)
+class _Ruling:
+    verdict: Verdict
+    reasons: tuple[Reason, ...]
+    stops: tuple[Reason, ...]
+    in_zone: InZone
+    left: tuple[Deposit, ...]
+
+
+def _ruled(case: _Case, unsorted: Sequence[Row]) -> _Ruling:
+    """The verdict on these deposits, by `rule_table` in its order."""
+    rules, stated, table = case.rules, case.stated, case.table
+    rows = _fiberward(unsorted)
+    sure = [deposit for deposit, row in rows if row.sure]
+    in_zone = _grade(sure, case.coverage, case.views, table, (rules, stated))
     left = tuple(d for d in sure if _is_left(d, table, rules, stated))
     stops = _stops([row for _, row in rows], in_zone, left)
     stops += _zone_stops(sure, in_zone, table)
     missing = _doubts(rows, (in_zone, table, rules))
-    missing += missing_evidence(coverage, views, rules)
-    missing += doubted_sight(sight, rules)
+    missing += missing_evidence(case.coverage, case.views, rules)
+    missing += doubted_sight(case.sight, rules)
     missing += _grade_wanted(in_zone, rules)
     verdict, reasons = _decide(stops, missing, rules, stated)
-    if verdict == "mate":
-        reasons = (_nothing_found(deposits, views, coverage), *_left_reasons(left, stated))
-    stopping = {reason.deposit_id for reason in stops}
-    advice = _advise(verdict, [d for d in deposits if d.id in stopping], reasons, stated)
-    validity = _validity(in_zone, coverage, stated) if verdict == "mate" else None
-    return Judgement(verdict, reasons, in_zone, advice, validity, judged, rules)
+    return _Ruling(verdict, reasons, stops, in_zone, left)
+
+
+def _fiberward(rows: Sequence[Row]) -> list[Row]:
+    """The nearest to the fibre first."""
+    return sorted(rows, key=lambda pair: _nearness(pair[0]))
 
 
 def _nearness(deposit: Deposit) -> tuple[int, float, int]:
@@ -130,18 +179,27 @@ def _is_angled(shape: ConnectorShape | None, stated: Stated) -> bool:
 
 
 def _judge_deposit(
-    deposit: Deposit, shape: ConnectorShape | None, angled: bool, rules: Rules
+    deposit: Deposit,
+    at: tuple[ConnectorShape | None, bool],
+    rules: Rules,
+    assumptions: Assumptions | None,
 ) -> DepositJudgement:
-    bridge = None if shape is None or angled else bridge_of(deposit, shape)
-    wedge = None if shape is None else wedge_of(deposit, shape)
+    shape, angled = at
+    found = Findings(
+        bridge=None if shape is None or angled else bridge_of(deposit, shape),
+        wedge=None if shape is None else wedge_of(deposit, shape),
+        reach=reach_of(deposit, shape, rules.fiber_mode, assumptions),
+    )
+    stop = stop_of(deposit, found, rules)
     return DepositJudgement(
         deposit_id=deposit.id,
         sure=is_sure(deposit, rules),
-        stop=stop_of(deposit, bridge, wedge, shape, rules),
-        bridge=bridge,
-        wedge=wedge,
-        reach=None,
+        stop=stop,
+        bridge=found.bridge,
+        wedge=found.wedge,
+        reach=found.reach,
         harm=harm_of(deposit, angled),
+        stay=stay_of(deposit, found, rules) if stop is None else None,
     )
 
 
@@ -268,12 +326,13 @@ def _decide(
 
 
 def _advise(
-    verdict: Verdict, stopping: Sequence[Deposit], reasons: Sequence[Reason], stated: Stated
+    verdict: Verdict, stopping: Sequence[Deposit], reasons: Sequence[Reason], case: _Case
 ) -> tuple[str, ...]:
     if verdict == "retire":
         return retire_advice()
     if verdict == "clean-first":
-        return cleaning_advice(stopping, stated.cleanings_failed)
+        allowed = case.rules.cleanings_before_retire
+        return cleaning_advice(stopping, case.stated.cleanings_failed, allowed)
     return reshoot_advice(reasons) if verdict == "reshoot" else ()
 
 
@@ -281,7 +340,7 @@ def _nothing_found(
     deposits: Sequence[Deposit], views: Sequence[ViewEvidence], coverage: Coverage | None
 ) -> Reason:
     size = None if coverage is None else coverage.size_um
-    kept = f"; {len(deposits)} smaller than the rules stop" if deposits else ""
+    kept = f"; {len(deposits)} that may stay, see below" if deposits else ""
     count = sum(view.readable for view in views)
     text = f"No deposit that stops a mate in {count} pictures{kept}."
     return Reason("nothing-found", text, None, None, size, None, "um")

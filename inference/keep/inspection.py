@@ -110,7 +110,9 @@ class DepositRecord:
 
     `s_um`, `theta_deg`: the area's centroid; `s_um` is None off the chart (the housing's outside),
     `theta_deg` None when spread all round. Judged parts (`bridge`, `wedge`, `reach`, `harm`) are
-    JSON objects of the judging stage, or None where not computed. `seen_in`: names of pictures.
+    JSON objects of the judging stage, or None where not computed. `ruling`: the rule that stops it
+    or by which it may stay. `verdict_without`: the verdict if this deposit were not there.
+    `seen_in`: names of pictures.
     """
 
     id: int
@@ -135,6 +137,8 @@ class DepositRecord:
     reach: Any
     harm: Any
     seen_in: tuple[str, ...]
+    ruling: Any = None
+    verdict_without: str | None = None
 
 
 @dataclass(frozen=True)

@@ -35,15 +35,34 @@ def position(lines, word):
     ],
 )
 def test_each_place_gets_the_tool_that_reaches_it_and_no_other(surface, says):
-    lines = cleaning_advice([dirt(surface)], 0)
+    lines = cleaning_advice([dirt(surface, Kind.FILM)], 0)
     assert says in lines[0]
-    assert len(lines) == 2
-    assert "take the same pictures again" in lines[1]
+    others = [line for line in lines[1:] if line.startswith(("Wipe", "Clean the", "Roll"))]
+    sleeve = [line for line in others if "adapter's sleeve" in line]
+    assert others == sleeve
+    assert bool(sleeve) == (surface in (Surface.BARREL, Surface.CHAMFER))
+    assert "take the same pictures again" in lines[-1]
+
+
+def test_threads_are_lifted_off_before_anything_is_wiped():
+    assert "Lift threads off" in cleaning_advice([dirt(Surface.ENDFACE)], 0)[0]
+    assert "Lift threads off" not in cleaning_advice([dirt(Surface.ENDFACE, Kind.FILM)], 0)[0]
+
+
+def test_advice_says_what_not_to_do_and_when_to_stop():
+    # common practice, no source
+    lines = cleaning_advice([dirt(Surface.ENDFACE)], 1, 3)
+    assert any(line.startswith("Do not blow with your breath") for line in lines)
+    assert lines[-1].startswith("Stop after 2 more cleanings that do not help")
+    assert (
+        "Stop after 1 more cleaning that does not help"
+        in cleaning_advice([dirt(Surface.BARREL)], 2, 3)[-1]
+    )
 
 
 def test_a_reel_or_pen_is_said_not_to_reach_the_side_and_the_cavity():
     for surface in (Surface.BARREL, Surface.CAVITY):
-        assert "does not reach it" in cleaning_advice([dirt(surface)], 0)[0]
+        assert "does not reach it" in cleaning_advice([dirt(surface, Kind.FILM)], 0)[0]
 
 
 def test_the_endface_comes_last_whatever_the_order_of_the_dirt():

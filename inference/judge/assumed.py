@@ -1,0 +1,230 @@
+"""The assumptions that reach rests on, as data, and what a shop has learnt beside them."""
+
+import tomllib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from functools import cache
+from math import inf, isfinite
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from ...model.errors import SettingsError
+from ...model.kinds import KIND_NAMES, Kind
+from .chain import PLACES, Journey
+from .places import PLACE_NAMES, Place
+
+__all__ = ["Assumption", "Assumptions", "Rows", "read_assumptions", "shipped_assumptions"]
+
+SHIPPED = Path(__file__).parent / "assumptions" / "shipped.toml"
+DRAWS, SEED = 1000, 20251125
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Assumption:
+    """How dirt of some kinds and sizes (um, from <= size < to) leaves one place in one mating.
+
+    `moves`: chance per place it may go to, `weight`: how many observed moves that counts for.
+    `learnt`: observed moves per place, staying included. `sheds`: fragments per mating.
+    """
+
+    name: str
+    kinds: tuple[Kind, ...]
+    start: Place
+    moves: tuple[tuple[Place, float], ...]
+    weight: float
+    why: str
+    size_um: tuple[float, float] = (0.0, inf)
+    sheds: float = 0.0
+    learnt: tuple[tuple[Place, int], ...] = ()
+
+    def fits(self, kind: Kind, size_um: float) -> bool:
+        """Whether it speaks of dirt of this kind and size; one of unknown size (NaN) is large."""
+        size = size_um if isfinite(size_um) else 1e9
+        return kind in self.kinds and self.size_um[0] <= size < self.size_um[1]
+
+    @property
+    def prior(self) -> Floats:
+        """Dirichlet parameters [10] of the assumption alone."""
+        alpha = np.zeros(PLACES)
+        for place, chance in self.moves:
+            alpha[place] = chance * self.weight
+        alpha[self.start] += self.weight - alpha.sum()
+        return alpha
+
+    @property
+    def posterior(self) -> Floats:
+        """Dirichlet parameters [10] with what was learnt: prior and counts added."""
+        alpha = self.prior
+        for place, count in self.learnt:
+            alpha[place] += count
+        return alpha
+
+    @property
+    def observed(self) -> int:
+        """How many moves were learnt."""
+        return sum(count for _, count in self.learnt)
+
+
+Rows = tuple[Assumption, ...]
+
+
+@dataclass(frozen=True)
+class Assumptions:
+    """All assumptions. `front_um`: length of the barrel's front. `id` names the set."""
+
+    id: str
+    front_um: float
+    sheds_spread: float
+    rows: Rows
+
+    def rows_for(self, kind: Kind, size_um: float) -> Rows:
+        """One row for each place that dirt of this kind and size can leave, outside in.
+
+        Damage counts as a grain: until it has been cleaned it may be one.
+        """
+        as_kind = Kind.PARTICLE if kind == Kind.DAMAGE else kind
+        return tuple(row for row in self.rows if row.fits(as_kind, size_um))
+
+    @property
+    def grains(self) -> Rows:
+        """The rows that fragments follow: those of the smallest grains."""
+        return self.rows_for(Kind.PARTICLE, 0.0)
+
+    @property
+    def observed(self) -> int:
+        """How many moves were learnt from a shop's own pairs."""
+        return sum(row.observed for row in self.rows)
+
+    @property
+    def basis(self) -> str:
+        """What the figures rest on, in words that stand beside each of them."""
+        if not self.observed:
+            return f"assumed ({self.id}, no measured moves)"
+        return f"assumed ({self.id}) and {self.observed} measured moves"
+
+    def taught(self, counts: Mapping[str, Mapping[Place, int]]) -> "Assumptions":
+        """These with moves counted per row name; raises SettingsError for an unknown row."""
+        known = {row.name for row in self.rows}
+        if unknown := sorted(set(counts) - known):
+            raise SettingsError(f"moves: no assumption named {', '.join(unknown)} in {self.id}")
+        rows = tuple(
+            replace(row, learnt=tuple(sorted(counts[row.name].items())))
+            if row.name in counts
+            else row
+            for row in self.rows
+        )
+        return replace(self, rows=rows)
+
+    def mean(self, rows: Rows) -> Journey:
+        """The chain with every chance at its mean."""
+        return Journey(
+            _matrix((row.start, row.posterior / row.posterior.sum()) for row in rows),
+            _matrix((row.start, row.posterior / row.posterior.sum()) for row in self.grains),
+            _by_place(rows),
+        )
+
+    def drawn(self, rows: Rows) -> Journey:
+        """`DRAWS` chains with the chances drawn from their Dirichlet distributions.
+
+        A row's draws depend on its name only, so that all dirt shares them.
+        """
+        each = {row.name: _draws(row) for row in (*rows, *self.grains)}
+        spread = np.stack([_shed_draws(row, self.sheds_spread) for row in rows])
+        sheds = np.zeros((DRAWS, PLACES))
+        for row, factor in zip(rows, spread, strict=True):
+            sheds[:, row.start] = row.sheds * factor
+        return Journey(
+            _matrix(((row.start, each[row.name]) for row in rows), DRAWS),
+            _matrix(((row.start, each[row.name]) for row in self.grains), DRAWS),
+            sheds,
+        )
+
+
+def _matrix(rows: Iterable[tuple[Place, Floats]], draws: int | None = None) -> Floats:
+    shape = (PLACES, PLACES) if draws is None else (draws, PLACES, PLACES)
+    matrix = np.broadcast_to(np.eye(PLACES), shape).copy()
+    for start, chances in rows:
+        matrix[..., start, :] = chances
+    return matrix
+
+
+def _by_place(rows: Rows) -> Floats:
+    sheds = np.zeros(PLACES)
+    for row in rows:
+        sheds[row.start] = row.sheds
+    return sheds
+
+
+def _generator(name: str) -> np.random.Generator:
+    return np.random.default_rng([SEED, *name.encode()])
+
+
+def _draws(row: Assumption) -> Floats:
+    """[DRAWS, 10] from the row's Dirichlet distribution, by gammas."""
+    alpha = row.posterior
+    gammas = _generator(row.name).standard_gamma(np.maximum(alpha, 1e-12), (DRAWS, PLACES))
+    gammas[:, alpha <= 0] = 0.0
+    return gammas / gammas.sum(axis=1, keepdims=True)
+
+
+def _shed_draws(row: Assumption, spread: float) -> Floats:
+    return _generator(f"{row.name} sheds").standard_gamma(spread, DRAWS) / spread
+
+
+@cache
+def shipped_assumptions() -> Assumptions:
+    """The assumptions that this version ships."""
+    return read_assumptions(SHIPPED)
+
+
+def read_assumptions(path: Path) -> Assumptions:
+    """Assumptions from a TOML file of the shipped one's form; raises SettingsError."""
+    try:
+        document = tomllib.loads(path.read_text(encoding="utf-8"))
+        rows = tuple(_row(row) for row in document["row"])
+        found = Assumptions(
+            document["id"], float(document["front_um"]), float(document["sheds_spread"]), rows
+        )
+    except (OSError, tomllib.TOMLDecodeError, KeyError, ValueError) as error:
+        raise SettingsError(f"{path}: not a file of assumptions ({error})") from error
+    _check(found, path)
+    return found
+
+
+def _row(row: dict[str, Any]) -> Assumption:
+    low, high = row.get("size_um", (0.0, inf))
+    return Assumption(
+        name=row["name"],
+        kinds=tuple(Kind(KIND_NAMES.index(kind)) for kind in row["kinds"]),
+        start=_place(row["from"]),
+        moves=tuple((_place(place), float(chance)) for place, chance in row["to"].items()),
+        weight=float(row["weight"]),
+        why=row["why"],
+        size_um=(float(low), float(high)),
+        sheds=float(row.get("sheds", 0.0)),
+    )
+
+
+def _place(name: str) -> Place:
+    return Place(PLACE_NAMES.index(name))
+
+
+def _check(found: Assumptions, path: Path) -> None:
+    """Every kind and size has one row for each place it can leave; chances make sense."""
+    for row in found.rows:
+        chances = [chance for _, chance in row.moves]
+        leaves = row.start not in dict(row.moves)
+        if min(chances) < 0 or sum(chances) >= 1 or row.weight <= 0 or row.sheds < 0 or not leaves:
+            raise SettingsError(f"{path}: row {row.name}: chances, weight or sheds impossible")
+    sizes = {edge for row in found.rows for edge in row.size_um if isfinite(edge)}
+    for kind in (Kind.PARTICLE, Kind.LINT, Kind.FILM, Kind.RESIDUE, Kind.LIQUID):
+        for size in sizes:
+            starts = sorted(row.start for row in found.rows_for(kind, size))
+            if starts != list(range(Place.CORE)):
+                raise SettingsError(
+                    f"{path}: {KIND_NAMES[kind]} of {size:g} um needs one row for each place"
+                )

@@ -1,0 +1,229 @@
+"""Reach: the chain against its closed forms and against lots drawn; assumptions and learning."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from fiberward.inference.judge.assumed import (
+    SHIPPED,
+    read_assumptions,
+    shipped_assumptions,
+)
+from fiberward.inference.judge.chain import PLACES, Journey, arrivals, expected_matings, simulate
+from fiberward.inference.judge.places import PLACE_NAMES, Place, place_at
+from fiberward.inference.judge.reach import MATINGS, reach_from, upper_reach
+from fiberward.model.errors import SettingsError
+from fiberward.model.families import default_shape, find_family
+from fiberward.model.kinds import Kind
+from fiberward.model.surfaces import Surface
+
+SHAPE = default_shape(find_family(2.5))
+KINDS = (Kind.PARTICLE, Kind.LINT, Kind.FILM, Kind.RESIDUE, Kind.LIQUID)
+STARTS = [Place(place) for place in range(Place.CONTACT)]
+quick = settings(max_examples=40, deadline=None, derandomize=True)
+
+
+def two_places(p: float, gone: float = 0.0, sheds: float = 0.0, fragment_p: float = 0.0) -> Journey:
+    """Dirt on the endface that gets to the contact zone with chance p, and goes with `gone`."""
+    moves, fragments = np.eye(PLACES), np.eye(PLACES)
+    for matrix, chance, lost in ((moves, p, gone), (fragments, fragment_p, 0.0)):
+        matrix[Place.ENDFACE] = 0.0
+        matrix[Place.ENDFACE, [Place.ENDFACE, Place.CONTACT, Place.GONE]] = [
+            1 - chance - lost,
+            chance,
+            lost,
+        ]
+    rates = np.zeros(PLACES)
+    rates[Place.ENDFACE] = sheds
+    return Journey(moves, fragments, rates)
+
+
+@pytest.mark.parametrize("matings", MATINGS)
+@pytest.mark.parametrize(("p", "gone"), [(0.1, 0.0), (0.05, 0.2), (0.3, 0.3)])
+def test_a_chain_of_one_step_is_the_geometric_series(p, gone, matings):
+    # closed form: p/(p+g) (1 - (1-p-g)^N); for no loss 1 - (1-p)^N
+    got = arrivals(two_places(p, gone), Place.CONTACT, MATINGS)[matings][0][Place.ENDFACE]
+    assert got == pytest.approx(p / (p + gone) * (1 - (1 - p - gone) ** matings), rel=1e-9)
+
+
+def test_expected_matings_of_a_chain_of_one_step_is_that_of_the_geometric_law():
+    # mean of a geometric law with stay 1-p-g, given arrival: 1/(p+g)
+    moves = two_places(0.05, 0.2).moves
+    assert expected_matings(moves, Place.CONTACT, Place.ENDFACE) == pytest.approx(4.0)
+    assert expected_matings(moves, Place.CONTACT, Place.CONTACT) == 0.0
+    assert expected_matings(moves, Place.CONTACT, Place.CAVITY) is None
+    assert expected_matings(moves, Place.CONTACT, Place.GONE) is None
+
+
+def test_fragments_alone_arrive_by_a_poisson_law():
+    # one mating, the dirt itself never moves: count f p, some arrived 1 - exp(-f p)
+    chance, count = arrivals(two_places(0.0, 0.0, 0.7, 0.4), Place.CONTACT, [1])[1]
+    assert count[Place.ENDFACE] == pytest.approx(0.28)
+    assert chance[Place.ENDFACE] == pytest.approx(1 - np.exp(-0.28))
+
+
+@pytest.mark.parametrize("kind", [Kind.PARTICLE, Kind.FILM, Kind.RESIDUE])
+@pytest.mark.parametrize("target", [Place.CONTACT, Place.CORE])
+@pytest.mark.parametrize("start", [Place.BARREL_FRONT, Place.CHAMFER, Place.ENDFACE])
+def test_the_matrix_and_lots_drawn_agree(kind, target, start):
+    # two independent ways to the same chance; 4 standard errors of 20 000 runs
+    assumed, runs = shipped_assumptions(), 20_000
+    journey = assumed.mean(assumed.rows_for(kind, 20.0))
+    chance, count = (each[start] for each in arrivals(journey, target, [10])[10])
+    share, mean = simulate(journey, target, start, 10, runs, seed=4)
+    assert share == pytest.approx(chance, abs=4 * np.sqrt(chance * (1 - chance) / runs))
+    assert mean == pytest.approx(count, abs=4 * np.sqrt(4 * max(count, 0.05) / runs))
+
+
+def test_matrix_powers_give_the_same_without_fragments():
+    # P^N, the textbook form of the chain after N steps
+    assumed = shipped_assumptions()
+    rows = assumed.rows_for(Kind.LINT, 20.0)
+    mean = assumed.mean(rows)
+    closed = mean.moves.copy()
+    closed[Place.CONTACT :] = np.eye(PLACES)[Place.CONTACT :]
+    bare = Journey(mean.moves, mean.fragment_moves, np.zeros(PLACES))
+    for matings, (chance, count) in arrivals(bare, Place.CONTACT, MATINGS).items():
+        power = np.linalg.matrix_power(closed, matings)
+        assert chance == pytest.approx(power[:, Place.CONTACT : Place.GONE].sum(axis=1), abs=1e-12)
+        assert not count.any()
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("size_um", [10.0, 80.0])
+def test_answers_are_chances_inside_their_intervals_that_grow_with_matings(kind, size_um):
+    assumed = shipped_assumptions()
+    for start in STARTS:
+        rows = reach_from(start, assumed.rows_for(kind, size_um), assumed)
+        assert [(r.place, r.matings) for r in rows] == [
+            (place, n) for place in ("contact", "core") for n in MATINGS
+        ]
+        assert all(0 <= r.interval[0] <= r.p <= r.interval[1] <= 1 for r in rows)
+        assert all(a.p <= b.p for a, b in zip(rows[:2], rows[1:3], strict=True))
+        assert all(core.p <= contact.p for contact, core in zip(rows[:3], rows[3:], strict=True))
+        assert {r.basis for r in rows} == {"assumed (fiberward-assumptions/1, no measured moves)"}
+
+
+def test_nearer_places_are_never_safer_for_loose_dirt():
+    assumed = shipped_assumptions()
+    for kind in (Kind.PARTICLE, Kind.LINT):
+        rows = assumed.rows_for(kind, 80.0)
+        front = [reach_from(place, rows, assumed)[1].p for place in STARTS[Place.BARREL_SLEEVE :]]
+        assert front == sorted(front)
+
+
+def test_intervals_are_wide_where_nothing_was_measured():
+    assumed = shipped_assumptions()
+    rows = assumed.rows_for(Kind.PARTICLE, 20.0)
+    low, high = reach_from(Place.CHAMFER, rows, assumed)[1].interval
+    assert high > 4 * low
+
+
+def test_on_the_target_it_has_arrived():
+    assumed = shipped_assumptions()
+    rows = reach_from(Place.CONTACT, assumed.rows_for(Kind.FILM, 20.0), assumed)
+    assert [(r.p, r.interval, r.expected_matings) for r in rows[:3]] == [(1.0, (1.0, 1.0), 0.0)] * 3
+    assert 0 < rows[4].p < 1
+
+
+# -- learning --------------------------------------------------------------------------------------
+
+
+def test_a_dirichlet_posterior_adds_counts_to_the_prior():
+    # conjugate prior of the multinomial: mean (a + n) / (A + N)
+    taught = shipped_assumptions().taught(
+        {"endface-gathers-inwards": {Place.CONTACT: 3, Place.ENDFACE: 12}}
+    )
+    row = next(r for r in taught.rows if r.name == "endface-gathers-inwards")
+    mean = row.posterior / row.posterior.sum()
+    assert mean[Place.CONTACT] == pytest.approx((0.12 * 15 + 3) / 30)
+    assert mean[Place.GONE] == pytest.approx(0.2 * 15 / 30)
+    assert taught.basis == "assumed (fiberward-assumptions/1) and 15 measured moves"
+    with pytest.raises(SettingsError, match="no assumption named nothing"):
+        taught.taught({"nothing": {Place.CONTACT: 1}})
+
+
+@quick
+@given(st.integers(1, 400))
+def test_dirt_seen_to_go_away_lowers_reach_and_narrows_it(seen):
+    plain = shipped_assumptions()
+    row = "chamfer-is-pushed-ahead"
+    taught = plain.taught({row: {Place.GONE: seen}})
+    before, after = (
+        reach_from(Place.CHAMFER, a.rows_for(Kind.LINT, 20.0), a)[1] for a in (plain, taught)
+    )
+    assert after.p < before.p
+    if seen >= 50:
+        assert upper_reach((after,), 10) < upper_reach((before,), 10)
+
+
+def test_a_move_to_a_place_that_was_not_thought_of_counts():
+    taught = shipped_assumptions().taught({"cavity-coat-stays": {Place.ENDFACE: 4}})
+    plain = shipped_assumptions()
+    before, after = (
+        reach_from(Place.CAVITY, a.rows_for(Kind.FILM, 20.0), a)[1].p for a in (plain, taught)
+    )
+    assert after > 10 * before
+
+
+# -- the data --------------------------------------------------------------------------------------
+
+
+def test_every_assumption_gives_a_reason():
+    rows = shipped_assumptions().rows
+    assert len({row.name for row in rows}) == len(rows)
+    assert all(len(row.why) > 20 for row in rows)
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ("weight = 200", "weight = 0"),
+        ("cavity = 0.003", "cavity = 1.2"),
+        ("cavity = 0.003", "cavity = -0.1"),
+        ('from = "housing"', 'from = "cavity"'),
+        ('["film", "residue"]', '["film"]'),
+        ("cavity = 0.003", "moon = 0.003"),
+        ('id = "fiberward-assumptions/1"', ""),
+        ("id =", "id"),
+    ],
+)
+def test_assumptions_that_make_no_chain_are_refused(tmp_path, old, new):
+    path = tmp_path / "mine.toml"
+    text = SHIPPED.read_text()
+    assert old in text
+    path.write_text(text.replace(old, new, 1))
+    with pytest.raises(SettingsError, match="mine.toml"):
+        read_assumptions(path)
+
+
+# -- places ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("surface", "s_um", "place"),
+    # default 2.5 mm plug: endface to 700, chamfer to 1335 um of path, sleeve 5.7 mm from the front
+    [
+        (Surface.FIBER, 12.5, "core"),
+        (Surface.FIBER, 12.6, "contact"),
+        (Surface.ENDFACE, 125.0, "contact"),
+        (Surface.ENDFACE, 125.1, "endface"),
+        (Surface.ENDFACE, None, "contact"),
+        (Surface.CHAMFER, 900.0, "chamfer"),
+        (Surface.BARREL, 2300.0, "barrel-front"),
+        (Surface.BARREL, 2400.0, "barrel-sleeve"),
+        (Surface.BARREL, 6600.0, "barrel-sleeve"),
+        (Surface.BARREL, 6800.0, "barrel-behind"),
+        (Surface.BARREL, None, "barrel-front"),
+        (Surface.CAVITY, 9000.0, "cavity"),
+        (Surface.HOUSING, None, "housing"),
+    ],
+)
+def test_places_by_surface_and_path(surface, s_um, place):
+    assert PLACE_NAMES[place_at(surface, s_um, SHAPE, 1000.0, "sm")] == place
+
+
+def test_the_core_of_multimode_is_larger_and_without_a_shape_the_nearest_is_taken():
+    assert place_at(Surface.FIBER, 30.0, SHAPE, 1000.0, "mm") == Place.CORE
+    assert place_at(Surface.BARREL, 6800.0, None, 1000.0, "sm") == Place.BARREL_FRONT
