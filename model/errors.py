@@ -6,6 +6,7 @@ FiberwardError              base; `str()` is one plain line: what, where, what t
 |-- UnreadablePicture       a file that cannot be decoded as one picture    exit 3
 |-- ModelError              weights missing, damaged or of another schema   exit 4
 |   `-- MissingExtra        a command needs packages of the `train` extra   exit 4
+|-- RecordsError            records that cannot be opened, read or written  exit 4
 `-- TrainingError           training cannot go on (non-finite loss, ...)    exit 5
 """
 
@@ -13,6 +14,7 @@ __all__ = [
     "FiberwardError",
     "MissingExtra",
     "ModelError",
+    "RecordsError",
     "SettingsError",
     "TrainingError",
     "UnreadablePicture",
@@ -50,6 +52,12 @@ class ModelError(FiberwardError):
 
 class MissingExtra(ModelError):
     """A command needs packages that the plain install does not bring."""
+
+
+class RecordsError(FiberwardError):
+    """The records cannot be opened, read or written: locked, full, read-only, newer, damaged."""
+
+    exit_code = 4
 
 
 class TrainingError(FiberwardError):

@@ -14,6 +14,10 @@ ROOT = Path(__file__).resolve().parents[1]
 
 # As the package does: some tests import onnxruntime before it.
 os.environ["ORT_DISABLE_TELEMETRY"] = "1"
+# No test may meet the records of whoever runs it.
+own_records = tempfile.TemporaryDirectory(prefix="fiberward-records-")
+os.environ["FIBERWARD_DB"] = os.path.join(own_records.name, "records.db")
+os.environ.pop("FIBERWARD_PICTURES", None)
 
 
 def installed(name: str) -> bool:

@@ -30,7 +30,18 @@ __all__ = ["build_command", "main"]
 OWN_COMMANDS = {
     "demo": "fiberward.inference.show.demo_command:demo",
     "inspect": "fiberward.inference.show.inspect_command:inspect",
+    "explain": "fiberward.inference.show.explain_command:explain",
     "doctor": "fiberward.inference.show.doctor_command:doctor",
+    "records export": "fiberward.inference.show.records_command:export_records",
+    "records import": "fiberward.inference.show.records_command:import_records",
+    "records list": "fiberward.inference.show.records_command:list_records",
+    "records overrule": "fiberward.inference.show.records_command:overrule_record",
+    "records show": "fiberward.inference.show.records_command:show_record",
+    "records verify": "fiberward.inference.show.records_command:verify_records",
+}
+# What stands before the space of a name above: a group, and what its commands are for.
+GROUPS = {
+    "records": "Find, show, export, import and check the recorded inspections.",
 }
 EXIT_INTERNAL = 5
 EXIT_INTERRUPTED = 130
@@ -69,8 +80,15 @@ def build_command() -> TyperGroup:
     """The whole command, with those of other rooms; nothing heavy is imported."""
     group = get_command(app)
     assert isinstance(group, TyperGroup)
+    inner = {
+        name: TyperGroup(name=name, help=about, no_args_is_help=True, rich_markup_mode=None)
+        for name, about in GROUPS.items()
+    }
     for name, target in OWN_COMMANDS.items():
-        group.add_command(LazyCommand(name, target))
+        first, _, rest = name.rpartition(" ")
+        inner.get(first, group).add_command(LazyCommand(rest, target))
+    for command in inner.values():
+        group.add_command(command)
     for command in commands_of_other_rooms():
         if command.name not in OWN_COMMANDS:
             group.add_command(command)

@@ -33,14 +33,17 @@ State = Literal["ok", "note", "broken"]
 
 # Distribution and import name of what the plain install brings.
 REQUIRED_PACKAGES = {
+    "alembic": "alembic",
     "imagecodecs": "imagecodecs",
     "jinja2": "jinja2",
+    "jsonschema": "jsonschema",
     "numpy": "numpy",
     "onnxruntime": "onnxruntime",
     "opencv-python-headless": "cv2",
     "pillow": "PIL",
     "rich": "rich",
     "scipy": "scipy",
+    "sqlalchemy": "sqlalchemy",
     "tifffile": "tifffile",
     "typer": "typer",
 }

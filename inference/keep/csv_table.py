@@ -1,0 +1,41 @@
+"""Tables as CSV: one header row with units in its names, UTF-8, a missing value left empty."""
+
+import csv
+import io
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any, Literal
+
+__all__ = ["DIALECTS", "Dialect", "csv_text"]
+
+Dialect = Literal["rfc4180", "excel-eu"]
+DIALECTS: tuple[Dialect, ...] = ("rfc4180", "excel-eu")
+
+
+def csv_text(
+    names: Sequence[str], rows: Iterable[Mapping[str, Any]], dialect: Dialect = "rfc4180"
+) -> str:
+    """The table as text.
+
+    rfc4180: commas and decimal points. excel-eu: semicolons, decimal commas and a byte order mark,
+    as a spreadsheet expects where the comma is the decimal sign.
+    """
+    european = dialect == "excel-eu"
+    out = io.StringIO()
+    writer = csv.writer(out, delimiter=";" if european else ",", lineterminator="\r\n")
+    writer.writerow(names)
+    for row in rows:
+        writer.writerow([_cell(row.get(name), european) for name in names])
+    return ("\ufeff" if european else "") + out.getvalue()
+
+
+def _cell(value: Any, european: bool) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        text = f"{value:.6g}"
+        return text.replace(".", ",") if european else text
+    text = str(value)
+    # a spreadsheet would take such a text for a formula
+    return f"'{text}" if isinstance(value, str) and text[:1] in ("=", "+", "@") else text

@@ -1,0 +1,1 @@
+"""How the records' tables came to be what they are, step by step (Alembic)."""

@@ -1,0 +1,357 @@
+"""The records: every inspection of every labelled connector, kept for good.
+
+An inspection is stored as its whole document, with its parts as rows beside it for searching. What
+was recorded is never changed: a person's overrule is a row of its own, and every addition leaves a
+row in the audit trail.
+"""
+
+import hashlib
+import json
+import zlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any, cast
+
+from sqlalchemy import Connection, Engine, insert, select, update
+
+from ...model.errors import UsageError
+from . import audit as trail
+from .database import WAIT_S, Place, connect, plain_errors, upgrade, writing
+from .inspection import VERDICTS, Inspection
+from .picture_store import PictureStore
+from .tables import (
+    attachments,
+    comparisons,
+    connectors,
+    deposits,
+    documents,
+    fates,
+    inspections,
+    overrules,
+    pictures,
+    views,
+)
+
+__all__ = ["KeptFile", "Records", "document_bytes", "uid_of", "utc_now"]
+
+CONNECTOR_FACTS = ("family", "ferrule_mm", "finish", "fiber_mode", "lot")
+SHORTEST_UID = 6
+
+
+@dataclass(frozen=True)
+class KeptFile:
+    """A file to keep with an inspection. role: picture (an original), overlay or travel-map."""
+
+    role: str
+    name: str
+    suffix: str
+    data: bytes
+
+
+def utc_now() -> str:
+    """The time, UTC, RFC 3339 with Z."""
+    return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def document_bytes(inspection: Inspection) -> bytes:
+    """The document as it is stored and hashed."""
+    text = json.dumps(inspection.to_json(), ensure_ascii=False, separators=(",", ":"))
+    return text.encode()
+
+
+def uid_of(inspection: Inspection) -> str:
+    """What an inspection is called in the records: the SHA-256 of its document."""
+    return hashlib.sha256(document_bytes(inspection)).hexdigest()
+
+
+class Records:
+    """Open records. `found` says in words what opening them found and did."""
+
+    def __init__(self, engine: Engine, place: Place, who: str, found: tuple[str, ...]) -> None:
+        self.engine, self.place, self.who, self.found = engine, place, who, found
+        self.store = PictureStore(place.pictures)
+
+    @classmethod
+    def open(
+        cls, where: str | None = None, who: str | None = None, wait_s: float = WAIT_S
+    ) -> "Records":
+        """Open the records at `where` (see Place.stated), made or brought up to date if need be.
+
+        `who` stands in the audit trail; the login name if left out. Raises RecordsError.
+        """
+        place = Place.stated(where)
+        engine = connect(place, wait_s)
+        records = cls(engine, place, who or trail.login_name(), ())
+        try:
+            done = upgrade(engine, place)
+            if done is not None:
+                with plain_errors(place), writing(engine) as connection:
+                    trail.append(connection, utc_now(), records.who, "schema", "", done=done)
+            records.found = (*([] if done is None else [done]), *records._interrupted())
+        except BaseException:
+            records.close()
+            raise
+        return records
+
+    def close(self) -> None:
+        """Give the database's connections back."""
+        self.engine.dispose()
+
+    def __enter__(self) -> "Records":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    # -- adding ------------------------------------------------------------------------------
+
+    def add(self, inspection: Inspection, files: Sequence[KeptFile] = ()) -> str:
+        """Record an inspection with its files; once its uid is returned, it is on the disk.
+
+        An inspection that is recorded already is left as it is. Raises UsageError for one without a
+        connector's label or whose facts contradict the connector's, RecordsError where it cannot be
+        written; then nothing was recorded.
+        """
+        label = inspection.connector.get("label")
+        if not label:
+            raise UsageError("only an inspection with a connector's label is recorded")
+        document = document_bytes(inspection)
+        uid = hashlib.sha256(document).hexdigest()
+        about = f"{label}, inspected {inspection.created_at}"
+        with self.store.intent(uid, about):
+            hashes = [self.store.put(file.data, file.suffix) for file in files]
+            with plain_errors(self.place), writing(self.engine) as connection:
+                if _id_of(connection, uid) is None:
+                    self._insert(connection, inspection, uid, document)
+                    self._attach(connection, uid, list(zip(files, hashes, strict=True)))
+        return uid
+
+    def _insert(
+        self, connection: Connection, inspection: Inspection, uid: str, document: bytes
+    ) -> None:
+        now = utc_now()
+        connector_id = _connector(connection, inspection.connector, now)
+        row = inspection_row(inspection) | {"uid": uid, "recorded_at": now}
+        key = connection.execute(
+            insert(inspections).values(connector_id=connector_id, **row)
+        ).inserted_primary_key
+        number = int(cast(tuple[Any, ...], key)[0])
+        packed = zlib.compress(document, 6)
+        connection.execute(insert(documents).values(inspection_id=number, json_zlib=packed))
+        for table, rows in (
+            (views, view_rows(inspection)),
+            (deposits, deposit_rows(inspection)),
+        ):
+            if rows:
+                connection.execute(insert(table), [{"inspection_id": number, **r} for r in rows])
+        trail.append(
+            connection,
+            now,
+            str(inspection.connector.get("operator") or self.who),
+            "inspection",
+            uid,
+            label=inspection.connector["label"],
+            verdict=inspection.verdict,
+        )
+
+    def _attach(
+        self, connection: Connection, uid: str, files: Sequence[tuple[KeptFile, str]]
+    ) -> None:
+        number = _id_of(connection, uid)
+        for file, sha256 in files:
+            known = connection.execute(select(pictures.c.sha256).where(pictures.c.sha256 == sha256))
+            if known.first() is None:
+                connection.execute(
+                    insert(pictures).values(
+                        sha256=sha256,
+                        suffix=file.suffix,
+                        size_bytes=len(file.data),
+                        recorded_at=utc_now(),
+                    )
+                )
+            connection.execute(
+                insert(attachments).values(
+                    inspection_id=number, role=file.role, name=file.name, sha256=sha256
+                )
+            )
+
+    def overrule(self, uid: str, verdict: str, by_name: str, reason: str) -> None:
+        """Put a person's verdict beside the machine's, which stays. Raises UsageError."""
+        if verdict not in VERDICTS:
+            raise UsageError(f"a verdict is one of {', '.join(VERDICTS)}, not {verdict!r}")
+        if not by_name.strip() or not reason.strip():
+            raise UsageError("an overrule needs the name of who overrules (--by) and a --reason")
+        values = {"verdict": verdict, "by_name": by_name.strip(), "reason": reason.strip()}
+        with plain_errors(self.place), writing(self.engine) as connection:
+            number = _id_of(connection, uid)
+            if number is None:
+                raise UsageError(f"no inspection {uid} is recorded")
+            now = utc_now()
+            connection.execute(
+                insert(overrules).values(inspection_id=number, recorded_at=now, **values)
+            )
+            trail.append(connection, now, by_name.strip(), "overrule", uid, **values)
+
+    def add_comparison(self, before: str, after: str, document: Mapping[str, Any]) -> None:
+        """Record what became of the deposits between two recorded inspections, once.
+
+        `document`: of schema `fiberward.comparison/1`. Raises UsageError for unknown inspections.
+        """
+        text = json.dumps(document, ensure_ascii=False, separators=(",", ":")).encode()
+        with plain_errors(self.place), writing(self.engine) as connection:
+            numbers = (_id_of(connection, before), _id_of(connection, after))
+            if None in numbers:
+                raise UsageError("only two recorded inspections can be compared for the records")
+            ids = {"before_id": numbers[0], "after_id": numbers[1]}
+            known = select(comparisons.c.id).filter_by(**ids)
+            if connection.execute(known).first() is not None:
+                return
+            now = utc_now()
+            key = connection.execute(
+                insert(comparisons).values(
+                    **ids,
+                    match=str(document["match"]),
+                    match_quality=document["match_quality"],
+                    refused=bool(document["refused"]),
+                    recorded_at=now,
+                    json_zlib=zlib.compress(text, 6),
+                )
+            ).inserted_primary_key
+            rows = [] if document["refused"] else fate_rows(connection, ids, document["pairs"])
+            number = cast(tuple[Any, ...], key)[0]
+            if rows:
+                connection.execute(insert(fates), [{"comparison_id": number, **r} for r in rows])
+            digest = hashlib.sha256(text).hexdigest()
+            trail.append(
+                connection, now, self.who, "comparison", after, before=before, sha256=digest
+            )
+
+    # -- what an interruption left -----------------------------------------------------------
+
+    def _interrupted(self) -> list[str]:
+        """Words on each run that was cut off while recording; each is told of once."""
+        intents = self.store.interrupted()
+        told: list[str] = []
+        with plain_errors(self.place), self.engine.connect() as connection:
+            for intent in intents:
+                if _id_of(connection, intent.uid) is None:
+                    told.append(
+                        f"a run was interrupted before it could record {intent.about}; if its "
+                        "inspection.json was written, add it with fiberward records import"
+                    )
+                else:
+                    told.append(
+                        f"a run was interrupted just after it had recorded {intent.about}; "
+                        "that record is whole"
+                    )
+        self.store.clear(intents)
+        return told
+
+
+# -- rows of an inspection -----------------------------------------------------------------------
+
+
+def inspection_row(inspection: Inspection) -> dict[str, Any]:
+    """The searchable fields of an inspection, as columns."""
+    stated = inspection.connector
+    limits = [view.detection_limit_um for view in inspection.views if view.readable]
+    stops = _stops(inspection)
+    return {
+        "created_at": inspection.created_at,
+        **{k: stated.get(k) for k in ("stage", "method", "attempt", "cleanings_failed")},
+        "matings_so_far": stated.get("matings_so_far"),
+        "operator": stated.get("operator"),
+        "verdict": inspection.verdict,
+        "deposits": sum(not deposit.unsure for deposit in inspection.deposits),
+        "stops": len(stops),
+        "unsure": sum(deposit.unsure for deposit in inspection.deposits),
+        "detection_limit_um": min((um for um in limits if um is not None), default=None),
+        "model_id": inspection.model.id,
+        "model_sha256": inspection.model.sha256,
+        "code_version": inspection.code_version,
+    }
+
+
+def view_rows(inspection: Inspection) -> list[dict[str, Any]]:
+    """A row per picture, numbered from 1 in the document's order."""
+    names = [c.name for c in views.columns if c.name not in ("inspection_id", "number")]
+    return [
+        {"number": number, **{name: getattr(view, name) for name in names}}
+        for number, view in enumerate(inspection.views, 1)
+    ]
+
+
+def deposit_rows(inspection: Inspection) -> list[dict[str, Any]]:
+    """A row per deposit, under its id in the document."""
+    own = ("inspection_id", "number", "stops")
+    names = [c.name for c in deposits.columns if c.name not in own]
+    stops = _stops(inspection)
+    return [
+        {"number": d.id, "stops": d.id in stops, **{name: getattr(d, name) for name in names}}
+        for d in inspection.deposits
+    ]
+
+
+def _stops(inspection: Inspection) -> set[int]:
+    """The deposits for which this connector must not be mated."""
+    if inspection.verdict not in ("clean-first", "retire"):
+        return set()
+    return {reason.deposit for reason in inspection.reasons if reason.deposit is not None}
+
+
+def fate_rows(
+    connection: Connection, ids: Mapping[str, int | None], pairs: Sequence[Mapping[str, Any]]
+) -> list[dict[str, Any]]:
+    """A row per pair, with kind and surface as seen before, or after for what is new."""
+    named: dict[tuple[str, int], Any] = {}
+    for side in ("before", "after"):
+        chosen = select(deposits).where(deposits.c.inspection_id == ids[f"{side}_id"])
+        for row in connection.execute(chosen):
+            named[side, row.number] = row
+    rows: list[dict[str, Any]] = []
+    for number, pair in enumerate(pairs, 1):
+        before, after = pair["before_id"], pair["after_id"]
+        seen = named["after", after] if before is None else named["before", before]
+        rows.append(
+            {
+                "number": number,
+                "fate": pair["fate"],
+                "kind": seen.kind,
+                "surface": seen.surface,
+                "before_number": before,
+                "after_number": after,
+                "moved_um": pair.get("moved_um"),
+                "fiberward_um": pair.get("fiberward_um"),
+            }
+        )
+    return rows
+
+
+def _id_of(connection: Connection, uid: str) -> int | None:
+    return connection.execute(select(inspections.c.id).where(inspections.c.uid == uid)).scalar()
+
+
+def _connector(connection: Connection, stated: Mapping[str, Any], now: str) -> int:
+    """The connector's row, made at its first inspection; facts not known before are filled in."""
+    key = {"label": stated["label"], "end_name": stated.get("end") or ""}
+    facts = {name: stated.get(name) for name in CONNECTOR_FACTS if stated.get(name) is not None}
+    row = connection.execute(select(connectors).filter_by(**key)).mappings().first()
+    if row is None:
+        made = connection.execute(insert(connectors).values(**key, **facts, recorded_at=now))
+        return int(cast(tuple[Any, ...], made.inserted_primary_key)[0])
+    check_facts(row, facts, str(key["label"]))
+    fresh = {name: value for name, value in facts.items() if row[name] is None}
+    if fresh:
+        connection.execute(update(connectors).where(connectors.c.id == row["id"]).values(**fresh))
+    return int(row["id"])
+
+
+def check_facts(known: Mapping[Any, Any], facts: Mapping[str, Any], label: str) -> None:
+    """Raise UsageError where what is stated contradicts what is recorded of the connector."""
+    for name, value in facts.items():
+        if known[name] is not None and known[name] != value:
+            raise UsageError(
+                f"connector {label} is recorded with {name} {known[name]}, and now {value} is "
+                "stated; correct it, or give this connector another label"
+            )
