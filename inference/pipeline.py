@@ -172,15 +172,22 @@ class Inspector:
         stated = Stated(
             in_zone=request.in_zone,
             in_zone_by=request.in_zone_by,
-            # a connector that was cleaned and is still dirty was cleaned in vain once
-            cleanings_failed=1 if request.facts.stage == "cleaned" else 0,
+            cleanings_failed=_cleanings_failed(request),
             # cameras' clocks and files' times cannot be relied on; this time is sure
             pictured_at=f"{created_at.replace('T', ' ').replace('Z', ' UTC')}, when inspected",
             finish=request.finish,
         )
         evidence = [_evidence(view) for view in views if view.duplicate_of is None]
         sight = sight_of(self.segmenter.card.scores)
-        return judge(deposits, coverage, evidence, shape, rules, stated, sight)
+        assumed = self.settings.assumptions
+        return judge(deposits, coverage, evidence, shape, rules, stated, sight, assumed)
+
+
+def _cleanings_failed(request: Request) -> int:
+    """How often cleaning was in vain if the connector is still dirty: counted, or once."""
+    if request.cleanings_failed is not None:
+        return request.cleanings_failed
+    return 1 if request.facts.stage == "cleaned" else 0
 
 
 def _place(

@@ -16,7 +16,14 @@ from ...model.kinds import KIND_NAMES, Kind
 from .chain import PLACES, Journey
 from .places import PLACE_NAMES, Place
 
-__all__ = ["Assumption", "Assumptions", "Rows", "read_assumptions", "shipped_assumptions"]
+__all__ = [
+    "Assumption",
+    "Assumptions",
+    "Rows",
+    "read_assumptions",
+    "recorded_assumptions",
+    "shipped_assumptions",
+]
 
 SHIPPED = Path(__file__).parent / "assumptions" / "shipped.toml"
 DRAWS, SEED = 1000, 20251125
@@ -106,6 +113,16 @@ class Assumptions:
             return f"assumed ({self.id}, no measured moves)"
         return f"assumed ({self.id}) and {self.observed} measured moves"
 
+    @property
+    def record(self) -> dict[str, Any]:
+        """As kept with an inspection: the set's name and what was learnt, per row and place."""
+        learnt = {
+            row.name: {PLACE_NAMES[place]: count for place, count in row.learnt}
+            for row in self.rows
+            if row.learnt
+        }
+        return {"id": self.id, "front_um": self.front_um, "learnt": learnt}
+
     def taught(self, counts: Mapping[str, Mapping[Place, int]]) -> "Assumptions":
         """These with moves counted per row name; raises SettingsError for an unknown row."""
         known = {row.name for row in self.rows}
@@ -179,6 +196,18 @@ def _shed_draws(row: Assumption, spread: float) -> Floats:
 def shipped_assumptions() -> Assumptions:
     """The assumptions that this version ships."""
     return read_assumptions(SHIPPED)
+
+
+def recorded_assumptions(record: Mapping[str, Any] | None) -> Assumptions | None:
+    """The assumptions that an inspection was judged by; None if this version lacks them."""
+    shipped = shipped_assumptions()
+    if record is None or record.get("id") != shipped.id:
+        return None
+    counts = {
+        name: {_place(place): int(count) for place, count in places.items()}
+        for name, places in record.get("learnt", {}).items()
+    }
+    return shipped.taught(counts)
 
 
 def read_assumptions(path: Path) -> Assumptions:

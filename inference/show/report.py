@@ -7,6 +7,7 @@ from typing import Any
 
 from ...model.kinds import KIND_NAMES, KINDS
 from ..keep.inspection import Inspection
+from .explanation import explain_deposit, upper_reach
 from .map_picture import SIZE_HW
 from .words import VERDICT_WORDS, clock, deg, percent, um
 
@@ -41,6 +42,8 @@ def report_page(
         map_words=_map_words(inspection),
         map_size=SIZE_HW,
         MOST_REASONS=MOST_REASONS,
+        explained=[explain_deposit(inspection, each) for each in inspection.deposits],
+        upper=upper_reach,
         numbers={view.stem: n for n, view in enumerate(inspection.views, 1)},
         overlays={stem: _data_uri("jpeg", data) for stem, data in overlays_jpeg.items()},
         kinds={row.name: row for row in KINDS},

@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from fiberward.inference.judge.rule_table import RULE_TABLE
 from fiberward.inference.judge.rules import Rules, rule_notes
 from fiberward.inference.judge.sight import Sight
 from fiberward.inference.judge.verdict import Judgement, Stated, ViewEvidence, judge
@@ -787,3 +788,29 @@ def test_the_rules_judged_by_are_kept():
     rules = Rules(reach_limit=0.4)
     assert judged(rules=rules).rules is rules
     assert judged().rules == Rules()
+
+
+def test_every_rule_that_a_verdict_names_is_in_the_table_and_gives_that_verdict():
+    rows = {row.rule: row.verdict for row in RULE_TABLE}
+    cases = [
+        judged(), judged([deposit()]), judged([behind()]), judged([deposit(unsure=True)]),
+        judged([on_barrel()]), judged([in_zone_scratch()]), judged(views=()),
+        judged([deposit(kind=Kind.FILM)]), judged([behind(kind=Kind.FILM)]),
+        judged([deposit(kind=Kind.FILM, surface=Surface.FIBER)]),
+        judged([deposit(surface=Surface.CHAMFER)]), judged([deposit(size_um=2.0, s_min_um=400.0)]),
+        judged(stated=Stated(in_zone="outside", in_zone_by="Kim")),
+        judged(views=FOUR[:2]), judged(views=(*FOUR, front(readable=False))),
+        judged(views=(oblique(0.0), front(detection_limit_um=60.0))),
+        judged(coverage=covered(fiber=0.1)), judged(rules=Rules(require_in_zone=True)),
+        judged([deposit()], stated=Stated(cleanings_failed=3)),
+        judged([deposit(kind=Kind.DAMAGE)], stated=Stated(cleanings_failed=3)),
+        judge((), covered(), FOUR, SHAPE, sight=Sight(0.6, 0.52, 200)),
+        judge((), covered(), FOUR, SHAPE, sight=Sight(None, None, None)),
+    ]  # fmt: skip
+    named = set()
+    for judgement in cases:
+        rules = rules_named(judgement)
+        named |= set(rules)
+        assert set(rules) <= set(rows)
+        assert judgement.verdict in {rows[rule] for rule in rules}
+    assert named == set(rows)

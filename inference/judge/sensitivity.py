@@ -1,0 +1,88 @@
+"""Which assumption flips the ruling on a deposit: each taken to either end of what is thought."""
+
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+
+from .assumed import Assumption, Assumptions, Rows
+from .chain import arrivals
+from .places import Place
+from .stops import REACH_MATINGS
+
+__all__ = ["Swing", "swings"]
+
+SURE = 1e6  # weight of an assumption that is taken as known
+
+
+@dataclass(frozen=True)
+class Swing:
+    """What the upper 95 % end of reach becomes if one assumption were known.
+
+    `low`, `high`: with its chance to move fiberward at the 2.5 % and the 97.5 % point of what is
+    thought of it (`chance_low`, `chance_high`, per mating).
+    """
+
+    assumption: str
+    why: str
+    chance_low: float
+    chance_high: float
+    low: float
+    high: float
+
+    def flips(self, limit: float) -> bool:
+        """Whether the ruling by this limit hangs on it."""
+        return self.low < limit <= self.high
+
+
+def swings(start: Place, rows: Rows, assumed: Assumptions) -> tuple[Swing, ...]:
+    """Per assumption on the way from `start` to the contact zone, the widest swing first."""
+    found: list[Swing] = []
+    for row in rows:
+        if not start <= row.start < Place.CONTACT:
+            continue
+        low, high = _ends(row)
+        found.append(
+            Swing(
+                row.name,
+                row.why,
+                low,
+                high,
+                _upper(_with(rows, row, low), assumed)[start],
+                _upper(_with(rows, row, high), assumed)[start],
+            )
+        )
+    return tuple(sorted(found, key=lambda swing: swing.low - swing.high))
+
+
+def _forward(row: Assumption) -> np.ndarray[Any, np.dtype[np.bool_]]:
+    places = np.arange(len(row.posterior))
+    return (places > row.start) & (places != Place.GONE)
+
+
+def _ends(row: Assumption) -> tuple[float, float]:
+    """2.5 % and 97.5 % points of the chance to move fiberward: a part of a Dirichlet is a beta."""
+    from scipy.special import betaincinv
+
+    alpha = row.posterior
+    forward = float(alpha[_forward(row)].sum())
+    rest = float(alpha.sum()) - forward
+    return float(betaincinv(forward, rest, 0.025)), float(betaincinv(forward, rest, 0.975))
+
+
+def _with(rows: Rows, row: Assumption, chance: float) -> Rows:
+    """The rows with one known: fiberward with `chance`, the rest in proportion."""
+    mean = row.posterior / row.posterior.sum()
+    forward = _forward(row)
+    share = float(mean[forward].sum())
+    known = np.where(forward, mean * chance / share, mean * (1 - chance) / (1 - share))
+    moves = tuple((place, float(known[place])) for place in Place if place != row.start)
+    return tuple(replace(r, moves=moves, weight=SURE, learnt=()) if r is row else r for r in rows)
+
+
+@lru_cache(maxsize=256)
+def _upper(rows: Rows, assumed: Assumptions) -> tuple[float, ...]:
+    """Upper 95 % end of the chance to reach the contact zone, from each place."""
+    chance, _ = arrivals(assumed.drawn(rows), Place.CONTACT, [REACH_MATINGS])[REACH_MATINGS]
+    return tuple(float(value) for value in np.quantile(chance, 0.975, axis=0))

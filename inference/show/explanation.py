@@ -1,0 +1,280 @@
+"""One deposit of an inspection explained: where, way, gap, reach, harm, rule, what would change it.
+
+Made from the record alone, so that an old inspection explains itself as it was judged.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from ...model.errors import UsageError
+from ...model.kinds import KIND_NAMES, Kind
+from ..judge.assumed import Assumptions, recorded_assumptions
+from ..judge.places import PLACE_NAMES, Place
+from ..judge.sensitivity import Swing, swings
+from ..keep.inspection import DepositRecord, Inspection
+from .words import VERDICT_WORDS, percent, um
+
+__all__ = ["Explanation", "explain_deposit", "explain_number", "reach_limit", "upper_reach"]
+
+PLACE_WORDS = {
+    "housing": "the housing",
+    "cavity": "the cavity",
+    "barrel-behind": "the barrel behind the sleeve",
+    "barrel-sleeve": "the barrel within the sleeve's length",
+    "barrel-front": "the barrel's front",
+    "chamfer": "the chamfer",
+    "endface": "the endface beyond the graded zones",
+    "contact": "the contact zone",
+    "core": "the core",
+}
+FLIPS_SHOWN = 4
+
+
+@dataclass(frozen=True)
+class Explanation:
+    """`title` names the deposit; `parts`: (heading, sentences) in the order to be read."""
+
+    deposit: int
+    title: str
+    stops: bool
+    parts: tuple[tuple[str, tuple[str, ...]], ...]
+    swings: tuple[Swing, ...]
+
+    @property
+    def text(self) -> str:
+        """For a terminal."""
+        lines = [self.title]
+        for heading, sentences in self.parts:
+            lines.append(f"  {heading}")
+            lines += [f"    {sentence}" for sentence in sentences]
+        return "\n".join(lines)
+
+    def to_json(self, limit: float | None) -> dict[str, Any]:
+        """The same for machines."""
+        return {
+            "deposit": self.deposit,
+            "title": self.title,
+            "stops": self.stops,
+            "parts": {heading: list(sentences) for heading, sentences in self.parts},
+            "sensitivity": [
+                {**vars(swing), "flips": limit is not None and swing.flips(limit)}
+                for swing in self.swings
+            ],
+        }
+
+
+def explain_number(inspection: Inspection, number: int) -> Explanation:
+    """Explain the deposit of that number; raises UsageError if there is none."""
+    for deposit in inspection.deposits:
+        if deposit.id == number:
+            return explain_deposit(inspection, deposit)
+    known = [d.id for d in inspection.deposits]
+    have = f"it has 1 to {max(known)}" if known else "it has no deposits"
+    raise UsageError(f"--deposit {number}: the inspection has no such deposit ({have})")
+
+
+def explain_deposit(inspection: Inspection, deposit: DepositRecord) -> Explanation:
+    """Explain one deposit of the inspection."""
+    limit = reach_limit(inspection)
+    swing = _swings(inspection, deposit)
+    parts = {
+        "Where": _where(deposit),
+        "Way to the fibre": _way(deposit),
+        "Gap": _gap(deposit),
+        "In the sleeve": _wedge(deposit),
+        "Reach": _reach(deposit),
+        "Harm once on the core": _harm(deposit),
+        "Rule": _rule(deposit),
+        "What would change it": _change(inspection, deposit, swing, limit),
+    }
+    size = f"{um(deposit.size_um)} um" if deposit.size_um is not None else "size unknown"
+    ruling: Mapping[str, Any] = deposit.ruling or {}
+    return Explanation(
+        deposit.id,
+        f"Deposit {deposit.id}: {deposit.kind}, {size}, on the {deposit.surface}",
+        bool(ruling.get("stops")),
+        tuple((heading, lines) for heading, lines in parts.items() if lines),
+        swing,
+    )
+
+
+def reach_limit(inspection: Inspection) -> float | None:
+    """The limit on reach that the inspection was judged by."""
+    return inspection.settings.get("rules", {}).get("reach_limit")
+
+
+def upper_reach(deposit: DepositRecord) -> float | None:
+    """Upper 95 % end of the chance to reach the contact zone within 10 matings."""
+    row = _contact_row(deposit)
+    return None if row is None else row["interval"][1]
+
+
+def _where(deposit: DepositRecord) -> tuple[str, ...]:
+    lines: list[str] = []
+    if deposit.s_um is None:
+        lines.append(f"On the {deposit.surface}; its place there is not known.")
+    else:
+        side = "all round" if deposit.theta_deg is None else f"at {deposit.theta_deg:.0f} deg"
+        lines.append(
+            f"{deposit.s_um / 1000:.2f} mm from the fibre's centre along the surface, {side}."
+        )
+    zone = "outside" if deposit.off_zone else "inside"
+    lines.append(f"It lies {zone} the graded zones (250 um of diameter).")
+    seen = ", ".join(deposit.seen_in)
+    lines.append(
+        f"Seen in {seen}; certainty {percent(deposit.confidence)}{' (unsure)' * deposit.unsure}."
+    )
+    return tuple(lines)
+
+
+def _contact_row(deposit: DepositRecord, place: str = "contact") -> Mapping[str, Any] | None:
+    rows: list[Mapping[str, Any]] = list(deposit.reach or ())
+    return next((r for r in rows if r["place"] == place and r["matings"] == 10), None)
+
+
+def _way(deposit: DepositRecord) -> tuple[str, ...]:
+    row = _contact_row(deposit)
+    if row is None or "start" not in row:
+        return ()
+    start = PLACE_NAMES.index(row["start"])
+    if start >= Place.CONTACT:
+        return (f"It lies in {PLACE_WORDS[row['start']]} already.",)
+    steps = [PLACE_WORDS[PLACE_NAMES[place]] for place in range(start, Place.CONTACT + 1)]
+    way = ", then ".join(steps)
+    return (f"{way[0].upper()}{way[1:]}.",)
+
+
+def _gap(deposit: DepositRecord) -> tuple[str, ...]:
+    bridge: Mapping[str, Any] | None = deposit.bridge
+    if bridge is None:
+        if deposit.kind == KIND_NAMES[Kind.PARTICLE] and deposit.surface in ("endface", "fiber"):
+            return ("No gap could be given: the place or the size is not known.",)
+        return ()
+    lines = [
+        f"Two such domes leave {bridge['gap_um']:.2f} um at {bridge['radius_um']:.0f} um from the "
+        f"axis; a grain of {bridge['grain_um']:.1f} um bridges out to "
+        f"{bridge['radius_limit_um']:.0f} um."
+    ]
+    if bridge["bridges"]:
+        lines.append(f"It holds the fibres up to {bridge['rest_gap_um']:.1f} um apart.")
+    elif bridge.get("bridges_at_worst"):
+        lines.append(
+            f"It fits, but not with both apexes {bridge['apex_offset_um']:.0f} um off the axis "
+            "towards it: the worst that is allowed."
+        )
+    lines.append(f"Assumed: {bridge['assumes']}.")
+    return tuple(lines)
+
+
+def _wedge(deposit: DepositRecord) -> tuple[str, ...]:
+    wedge: Mapping[str, Any] | None = deposit.wedge
+    if wedge is None:
+        return ()
+    return (
+        f"Between barrel and sleeve, {wedge['from_front_um'] / 1000:.2f} mm behind the front, it "
+        f"may shift the fibre by up to {wedge['offset_um']:.1f} um and tilt it by "
+        f"{wedge['tilt_deg']:.2f} deg.",
+        f"Assumed: {wedge['assumes']}.",
+    )
+
+
+def _reach(deposit: DepositRecord) -> tuple[str, ...]:
+    rows: list[Mapping[str, Any]] = list(deposit.reach or ())
+    if not rows:
+        return ()
+    lines = [_chances(rows, place) for place in ("contact", "core")]
+    row = _contact_row(deposit)
+    if row is not None and row.get("fragments"):
+        low, high = row["fragments_interval"]
+        lines.append(
+            f"Fragments of it in the contact zone after 10 matings: {row['fragments']:.2g} "
+            f"expected ({low:.2g} to {high:.2g})."
+        )
+    if row is not None and row.get("expected_matings"):
+        lines.append(
+            f"If it gets there at all, then after {row['expected_matings']:.1f} matings on average."
+        )
+    return (*lines, f"These figures are {rows[0].get('basis', 'assumed')}.")
+
+
+def _chances(rows: list[Mapping[str, Any]], place: str) -> str:
+    told = [
+        f"{percent(r['p'])} ({percent(r['interval'][0])} to {percent(r['interval'][1])}) within "
+        f"{r['matings']}"
+        for r in rows
+        if r["place"] == place
+    ]
+    return f"To {PLACE_WORDS[place]}: {', '.join(told)} matings."
+
+
+def _harm(deposit: DepositRecord) -> tuple[str, ...]:
+    rows: list[Mapping[str, Any]] = list(deposit.harm or ())
+    if not rows:
+        return ("No figure: it is no opaque mask, or its size is not known.",)
+    return tuple(_harm_line(row) for row in rows)
+
+
+def _harm_line(row: Mapping[str, Any]) -> str:
+    mode = "single mode" if row["fiber_mode"] == "sm" else "multimode"
+    line = f"{row['wavelength_nm']:.0f} nm {mode}: up to {row['loss_db']:.2g} dB"
+    if row["return_loss_db"] is None:
+        return f"{line}."
+    return f"{line}, return loss down to {row['return_loss_db']:.1f} dB."
+
+
+def _rule(deposit: DepositRecord) -> tuple[str, ...]:
+    ruling: Mapping[str, Any] | None = deposit.ruling
+    if ruling is None:
+        return ("No rule speaks of it.",)
+    stops = "stops the mate" if ruling["stops"] else "lets it stay"
+    if ruling["stops"] and deposit.unsure:
+        stops = "would stop the mate if it were sure to be there; another picture must show"
+    return (f"Rule {ruling['rule']} {stops}.", ruling["text"])
+
+
+def _change(
+    inspection: Inspection, deposit: DepositRecord, swing: tuple[Swing, ...], limit: float | None
+) -> tuple[str, ...]:
+    ruling: Mapping[str, Any] = deposit.ruling or {}
+    lines: list[str] = []
+    figure, bound = ruling.get("figure"), ruling.get("limit")
+    if figure is not None and bound is not None and ruling["rule"] not in ("damage-seen",):
+        verb = "it could stay below" if ruling["stops"] else "it would stop from"
+        unit = "um" if ruling["unit"] == "um" else "%"
+        scale = 1 if unit == "um" else 100
+        lines.append(
+            f"Its figure is {figure * scale:.3g} {unit}; {verb} {bound * scale:.3g} {unit}."
+        )
+    if limit is not None and ruling.get("rule") in ("reach", "reach-low"):
+        lines += _flips(swing, limit)
+    if deposit.verdict_without is not None:
+        now, then = (VERDICT_WORDS[v].name for v in (inspection.verdict, deposit.verdict_without))
+        same = f"Without it the verdict would be {then} all the same."
+        lines.append(same if now == then else f"Without it the verdict would be {then}, not {now}.")
+    return tuple(lines)
+
+
+def _flips(swing: tuple[Swing, ...], limit: float) -> list[str]:
+    found = [each for each in swing if each.flips(limit)]
+    if not found:
+        return ["No single assumption, taken to either end of what is thought, flips this."]
+    return [
+        f"Assumption {each.assumption} ({each.why}) flips it: from {each.chance_low:.2g} to "
+        f"{each.chance_high:.2g} a mating gives an upper end of {percent(each.low)} to "
+        f"{percent(each.high)}."
+        for each in found[:FLIPS_SHOWN]
+    ]
+
+
+def _swings(inspection: Inspection, deposit: DepositRecord) -> tuple[Swing, ...]:
+    """Recomputed by the recorded assumptions; empty where this version does not know them."""
+    row = _contact_row(deposit)
+    ruling: Mapping[str, Any] = deposit.ruling or {}
+    rule = ruling.get("rule")
+    assumed: Assumptions | None = recorded_assumptions(inspection.settings.get("assumptions"))
+    if row is None or assumed is None or rule not in ("reach", "reach-low"):
+        return ()
+    kind = Kind(KIND_NAMES.index(deposit.kind))
+    size = float("nan") if deposit.size_um is None else deposit.size_um
+    return swings(Place(PLACE_NAMES.index(row["start"])), assumed.rows_for(kind, size), assumed)

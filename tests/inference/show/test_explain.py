@@ -1,0 +1,175 @@
+"""Explanations: every figure from the record, and what would change the verdict holds."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from fiberward.inference.judge.assumed import shipped_assumptions
+from fiberward.inference.judge.places import Place
+from fiberward.inference.judge.reach import reach_from, upper_reach
+from fiberward.inference.judge.rule_table import RULE_TABLE, rule_lines
+from fiberward.inference.judge.rules import Rules
+from fiberward.inference.judge.sensitivity import swings
+from fiberward.inference.judge.verdict import judge
+from fiberward.inference.record import Found, record_of
+from fiberward.inference.request import Request
+from fiberward.inference.see.coverage import Coverage
+from fiberward.inference.see.fuse import Deposit
+from fiberward.inference.settings import Settings
+from fiberward.inference.show.explain_command import explain
+from fiberward.inference.show.explanation import explain_number
+from fiberward.inference.show.report import report_page
+from fiberward.inference.show.terminal import Terminal
+from fiberward.model.errors import UsageError
+from fiberward.model.families import default_shape, find_family
+from fiberward.model.kinds import Kind
+from fiberward.model.surfaces import Surface
+
+SHAPE = default_shape(find_family(2.5))
+
+
+def deposit(number, kind, surface, s_um, size_um, **changes):
+    values = dict(
+        id=number, kind=kind, confidence=0.9, surface=surface, s_um=s_um, theta_deg=20.0,
+        s_min_um=s_um, s_max_um=s_um, size_um=size_um, area_um2=200.0, feret_max_um=size_um,
+        width_um=size_um, length_um=None, enclosing_um=size_um, in_zone_area_um2=0.0,
+        off_zone=True, unsure=False, seen_in=(),
+    )  # fmt: skip
+    return Deposit(**{**values, **changes})
+
+
+GRAIN = deposit(1, Kind.PARTICLE, Surface.ENDFACE, 300.0, 10.0)
+DUST = deposit(2, Kind.PARTICLE, Surface.CAVITY, 9000.0, 20.0)
+OIL = deposit(3, Kind.FILM, Surface.BARREL, 7500.0, 300.0)
+BARREL_GRAIN = deposit(4, Kind.PARTICLE, Surface.BARREL, 2900.0, 30.0)
+
+
+def inspected(reads_drawings, *deposits):
+    """The record of these deposits, judged as the pipeline does; no picture stands behind it."""
+    settings, coverage = Settings(), Coverage({}, 50.0, None, ())
+    judgement = judge(deposits, coverage, (), SHAPE, settings.rules)
+    found = Found((), deposits, SHAPE, coverage, judgement)
+    request = Request((Path("front.jpg"),))
+    return record_of(found, request, settings, reads_drawings.card, "2026-01-02T03:04:05Z")
+
+
+def part(explanation, heading):
+    return " ".join(dict(explanation.parts)[heading])
+
+
+def test_a_bridging_grain_tells_gap_reach_harm_rule_and_what_would_help(reads_drawings):
+    # gap r^2/R = 4.5 um and bridge radius sqrt(d R) = 447 um at R = 20 mm, by hand
+    told = explain_number(inspected(reads_drawings, GRAIN, DUST), 1)
+    assert told.title == "Deposit 1: particle, 10 um, on the endface"
+    assert told.stops
+    assert "0.30 mm from the fibre's centre" in part(told, "Where")
+    assert "outside the graded zones" in part(told, "Where")
+    assert "leave 4.50 um at 300 um" in part(told, "Gap")
+    assert "bridges out to 447 um" in part(told, "Gap")
+    assert "holds the fibres up to 5.5 um apart" in part(told, "Gap")
+    assert "The endface beyond the graded zones, then the contact zone." in told.text
+    assert "1310 nm single mode" in part(told, "Harm once on the core")
+    assert "Rule bridge stops the mate." in part(told, "Rule")
+    assert "Its figure is 10 um; it could stay below 4.5 um." in part(told, "What would change it")
+    assert "Without it the verdict would be Reshoot" in part(told, "What would change it")
+
+
+def test_dust_that_may_stay_says_why_and_by_which_assumption_it_would_not(reads_drawings):
+    told = explain_number(inspected(reads_drawings, DUST), 2)
+    assert not told.stops
+    assert "lets it stay" in part(told, "Rule")
+    assert "no measured moves" in part(told, "Reach")
+    change = part(told, "What would change it")
+    assert "it would stop from 10 %" in change
+    assert "Without it the verdict would be Reshoot all the same." in change
+
+
+def test_a_wedge_tells_shift_and_assumptions(reads_drawings):
+    told = explain_number(inspected(reads_drawings, BARREL_GRAIN), 4)
+    assert "may shift the fibre by up to" in part(told, "In the sleeve")
+    assert "The barrel within the sleeve's length, then the barrel's front" in told.text
+
+
+def test_the_explanation_of_an_old_record_is_told_without_new_figures(reads_drawings):
+    document = inspected(reads_drawings, OIL).to_json()
+    del document["settings"]["assumptions"]
+    for name in ("ruling", "verdict_without"):
+        del document["deposits"][0][name]
+    document["deposits"][0]["reach"] = None
+    old = type(inspected(reads_drawings, OIL)).from_json(document)
+    told = explain_number(old, 3)
+    assert part(told, "Rule") == "No rule speaks of it."
+    assert told.swings == ()
+
+
+def test_a_number_that_is_not_there_is_refused(reads_drawings):
+    with pytest.raises(UsageError, match=r"--deposit 9: .*it has 1 to 2"):
+        explain_number(inspected(reads_drawings, GRAIN, DUST), 9)
+    with pytest.raises(UsageError, match="it has no deposits"):
+        explain_number(inspected(reads_drawings), 1)
+
+
+def test_the_command_reads_a_file_or_its_folder_and_prints_text_or_json(
+    reads_drawings, tmp_path, capsys
+):
+    inspected(reads_drawings, GRAIN, DUST, OIL).write(tmp_path / "inspection.json")
+    assert explain(tmp_path, deposit=None, rules=True) == 0
+    text = capsys.readouterr().out
+    assert all(f"Deposit {n}: " in text for n in (1, 2, 3))
+    assert "1. retire: cleaning-failed" in text
+    with Terminal(json=True).in_charge():
+        assert explain(tmp_path / "inspection.json", deposit=3, rules=False) == 0
+    document = json.loads(capsys.readouterr().out)
+    (told,) = document["deposits"]
+    assert told["parts"]["Rule"][0] == "Rule reach stops the mate."
+    assert {row["assumption"] for row in told["sensitivity"]} >= {"behind-film-creeps"}
+
+
+def test_the_report_explains_every_deposit(reads_drawings):
+    page = report_page(inspected(reads_drawings, GRAIN, DUST, OIL), None, {})
+    for number in (1, 2, 3):
+        assert f'id="deposit-{number}"' in page
+        assert f'href="#deposit-{number}"' in page
+    assert "may stay, since it hardly gets to the contact zone" in page
+
+
+# -- sensitivity -----------------------------------------------------------------------------------
+
+
+def test_an_assumption_that_flips_the_ruling_is_found_by_moving_it():
+    # oil behind the sleeve: at the low end of its creeping it may stay, at the high end it stops
+    assumed = shipped_assumptions()
+    rows = assumed.rows_for(Kind.FILM, 300.0)
+    found = swings(Place.BARREL_BEHIND, rows, assumed)
+    creep = next(swing for swing in found if swing.assumption == "behind-film-creeps")
+    assert creep.chance_low < 0.1 < creep.chance_high
+    assert creep.low < Rules().reach_limit < creep.high
+    assert creep.flips(Rules().reach_limit)
+    assert found[0] is creep
+    upper = upper_reach(reach_from(Place.BARREL_BEHIND, rows, assumed), 10)
+    assert creep.low < upper
+
+
+def test_assumptions_behind_the_deposit_are_not_asked():
+    assumed = shipped_assumptions()
+    found = swings(Place.CHAMFER, assumed.rows_for(Kind.LINT, 20.0), assumed)
+    assert {s.assumption for s in found} == {"chamfer-is-pushed-ahead", "endface-gathers-inwards"}
+
+
+# -- the table of rules ----------------------------------------------------------------------------
+
+
+def test_the_table_of_rules_goes_from_retire_to_mate_and_names_real_settings():
+    order = ["retire", "clean-first", "reshoot", "mate"]
+    verdicts = [order.index(row.verdict) for row in RULE_TABLE]
+    assert verdicts == sorted(verdicts)
+    assert len({row.rule for row in RULE_TABLE}) == len(RULE_TABLE)
+    assert all(row.setting is None or hasattr(Rules(), row.setting) for row in RULE_TABLE)
+    assert all(len(row.source) > 5 for row in RULE_TABLE)
+
+
+def test_the_printed_table_has_the_figures_of_the_record(reads_drawings):
+    lines = rule_lines(inspected(reads_drawings, DUST).settings)
+    assert any("[reach_limit = 0.1 share]" in line for line in lines)
+    assert any("[cleanings_before_retire = 3]" in line for line in lines)
