@@ -18,7 +18,9 @@ from ..model.errors import UnreadablePicture, UsageError
 from ..model.kinds import KIND_NAMES, Kind
 from ..model.surfaces import SURFACE_NAMES
 from ..synthetic.render import RenderPlan
+from .detection import fit_detection
 from .intervals import Figure, bootstrap, share
+from .reliability import JudgedPiece, judged_pieces, reliability
 from .score_view import TrueDeposit, Truth, ViewScore, score_view
 from .source import VALIDATION_SEED, Source
 
@@ -84,17 +86,26 @@ def rendered_views(
             )
 
 
-def evaluate_views(model: Segmenter, views: Iterator[Truth]) -> list[ViewScore]:
-    """Run the model on each view and score it."""
+def evaluate_views(
+    model: Segmenter, views: Iterator[Truth], pieces: list[JudgedPiece] | None = None
+) -> list[ViewScore]:
+    """Run the model on each view and score it; `pieces`: a list that collects what it listed."""
     scores: list[ViewScore] = []
     for truth in views:
         answer = model(truth.rgb)
         scores.append(score_view(truth, answer.surface, answer.kind))
+        if pieces is not None:
+            pieces += judged_pieces(answer, truth.instance, truth.group)
     return scores
 
 
-def summarise(scores: Sequence[ViewScore], model: Segmenter, name: str) -> dict[str, Any]:
-    """All figures as one plain document."""
+def summarise(
+    scores: Sequence[ViewScore],
+    model: Segmenter,
+    name: str,
+    pieces: Sequence[JudgedPiece] | None = None,
+) -> dict[str, Any]:
+    """All figures as one plain document; `reliability` is null where no pieces were collected."""
     if not scores:
         raise UsageError(f"{name}: holds no views; nothing was evaluated")
     groups = grouped(scores)
@@ -132,7 +143,48 @@ def summarise(scores: Sequence[ViewScore], model: Segmenter, name: str) -> dict[
         },
         "surface_confusion_px": surface_table(scores).tolist(),
         "kind_confusion": kind_table(found),
+        "detection": detection(found),
+        "reliability": None if pieces is None else reliability(pieces, model.card.confidence),
     }
+
+
+def detection(deposits: Sequence[TrueDeposit]) -> dict[str, Any]:
+    """Probability of detection against size in px and um: of all, by surface and by kind."""
+    groups = {"all": list(deposits)}
+    for index, name in enumerate(SURFACE_NAMES):
+        groups[f"on {name}"] = [d for d in deposits if d.surface == index]
+    for index, name in enumerate(KIND_NAMES):
+        groups[name] = [d for d in deposits if d.kind == index]
+    rows: dict[str, Any] = {}
+    for name, members in groups.items():
+        if members:
+            scaled = [(d.size_um, d.found) for d in members if d.size_um is not None]
+            rows[name] = {
+                "px": fit_detection(
+                    [d.size_px for d in members], [d.found for d in members]
+                ).as_dict(),
+                "um": fit_detection([um for um, _ in scaled], [hit for _, hit in scaled]).as_dict(),
+            }
+    return rows
+
+
+def detection_line(name: str, unit: str, row: dict[str, Any]) -> str:
+    """One fit for a person; says why where there is none."""
+    head = f"  {name:12} n {row['n']:4}  "
+    if row["why_not"] is not None:
+        return f"{head}no size in {unit}: {row['why_not']}"
+    bound = "none at 95 %" if row["a90_95"] is None else f"{row['a90_95']:.3g}"
+    notes = [] if row["enough"] else ["under 60 targets"]
+    notes += ["a90 beyond the sizes tried"] if row["beyond"] else []
+    sizes = f"a50 {row['a50']:.3g}  a90 {row['a90']:.3g}  a90/95 {bound} {unit}"
+    return head + sizes + (f"  ({', '.join(notes)})" if notes else "")
+
+
+def reliability_line(found: dict[str, Any]) -> str:
+    """Expected calibration errors for a person."""
+    sides = [(side, found[side]) for side in ("before", "after") if found[side] is not None]
+    errors = [f"{side} {Figure(**row['expected_calibration_error'])}" for side, row in sides]
+    return f"  {found['pieces']} pieces, {found['true']} true: {'; '.join(errors)}"
 
 
 def grouped(scores: Sequence[ViewScore]) -> list[list[ViewScore]]:
@@ -260,4 +312,10 @@ def as_text(document: dict[str, Any]) -> str:
     lines.append("  " + " " * 10 + "".join(f"{k:>10}" for k in KIND_NAMES))
     for name, row in list(zip(KIND_NAMES, document["kind_confusion"], strict=True))[1:]:
         lines.append(f"  {name:10}" + "".join(f"{n:>10}" for n in row))
+    lines.append("probability of detection (hit/miss model; a90/95: upper 95 % bound of a90)")
+    for name, row in document["detection"].items():
+        lines += [detection_line(name, unit, row[unit]) for unit in ("um", "px")]
+    if document["reliability"] is not None:
+        lines.append("expected calibration error of confidence, before and after calibration")
+        lines.append(reliability_line(document["reliability"]))
     return "\n".join(lines)

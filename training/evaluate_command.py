@@ -11,6 +11,7 @@ from ..inference.show.terminal import Terminal
 from ..model.errors import UsageError
 from ..model.shipped import SHIPPED_MODEL
 from .evaluate import as_text, evaluate_views, folder_views, rendered_views, summarise
+from .reliability import JudgedPiece
 from .score_view import Truth
 
 __all__ = ["evaluate"]
@@ -31,7 +32,7 @@ def evaluate(
     first_seed: Annotated[int, typer.Option(min=0, help="Where the renders' seeds start.")] = 0,
     threads: Annotated[int | None, typer.Option(min=1, help="Processors to use.")] = None,
 ) -> int:
-    """Measure a model file on pictures with exact truth: IoU, recall, false pieces, kinds."""
+    """Measure a model file on pictures with exact truth: IoU, recall, detection."""
     if (folder is None) == (renders == 0):
         raise UsageError("give either a folder of pictures with truth or --renders COUNT, not both")
     segmenter, terminal = Segmenter(model, threads), Terminal.current()
@@ -39,8 +40,9 @@ def evaluate(
         views, name = folder_views(folder), str(folder)
     else:
         views, name = own_views(renders, first_seed), f"{renders} rendered connectors"
-    scores = evaluate_views(segmenter, terminal.progress(views, "views"))
-    document = summarise(scores, segmenter, name)
+    pieces: list[JudgedPiece] = []
+    scores = evaluate_views(segmenter, terminal.progress(views, "views"), pieces)
+    document = summarise(scores, segmenter, name, pieces)
     terminal.result(as_text(document), document)
     return 0
 

@@ -61,9 +61,9 @@ def calibration_of(table: Mapping[str, Any] | None) -> Calibration | None:
     found: Any = (table or {}).get("confidence")
     if found is None:
         return None
-    row = cast(Mapping[str, Any], found) if isinstance(found, Mapping) else {}
+    row: dict[str, Any] = cast(dict[str, Any], found) if isinstance(found, dict) else {}
     if row.get("method") != METHOD:
-        raise ValueError(f"confidence: expected a table of method {METHOD}, got {str(found)[:60]}")
+        raise ValueError(f"confidence: expected a table of method {METHOD}, got {str(row)[:60]}")
     return Calibration(
         float(row["offset"]), float(row["slope"]), float(row["size_slope"]), int(row["pieces"])
     )

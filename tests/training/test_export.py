@@ -3,6 +3,7 @@
 import json
 import shutil
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,10 +14,13 @@ import torch
 from fiberward.inference.see.segment import Segmenter
 from fiberward.model.errors import ModelError, TrainingError
 from fiberward.model.net import SightNet
+from fiberward.synthetic.render import RenderPlan, Renders
 from fiberward.training import export as export_module
 from fiberward.training.evaluate import as_text, evaluate_views, rendered_views, summarise
 from fiberward.training.export import Exported, compare, export_net, export_run, um_per_px_range
 from fiberward.training.loop import train
+from fiberward.training.reliability import JudgedPiece
+from fiberward.training.source import Source
 
 from .fake import TINY, fake_source, tiny_config
 
@@ -133,3 +137,30 @@ def test_an_evaluation_gives_every_figure_with_n_and_interval(exported: Exported
     assert document["headline"]["recall"]["value"] is None
     assert document["clean_views"] == 3
     assert "not measured" in as_text(document)
+
+
+def test_an_evaluation_gives_detection_by_kind_and_the_calibration_error(
+    exported: Exported,
+) -> None:
+    model = Segmenter(exported.path, 1)
+    wide = replace_plan(fake_source)
+    pieces: list[JudgedPiece] = []
+    scores = evaluate_views(model, rendered_views(wide, 4, (64, 96)), pieces)
+    document = json.loads(json.dumps(summarise(scores, model, "fakes", pieces)))
+    shown = document["deposits_shown"]
+    assert shown > 0
+    assert document["detection"]["particle"]["px"]["n"] == shown
+    # one size throughout: no model of size can be fitted, and the line says so
+    assert document["detection"]["particle"]["px"]["why_not"]
+    assert document["detection"]["particle"]["px"]["a90"] is None
+    assert document["reliability"]["pieces"] == len(pieces)
+    assert "probability of detection" in as_text(document)
+
+
+def replace_plan(source: Source) -> Source:
+    """The source with one scene more than asked, so that not all of its pictures are blanks."""
+
+    def more(plan: RenderPlan, seed: int) -> Renders:
+        return source(replace(plan, scenes=plan.scenes + 1), seed)
+
+    return more
