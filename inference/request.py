@@ -24,6 +24,9 @@ class Request:
     `turns_deg`: one per picture, None where it must be found; None if none was stated. `facts`:
     what is stated of the connector. `in_zone`: a person's own grade of the graded zones, within |
     outside, and `in_zone_by` that person. `notes`: put at the head of the result.
+    `labelled`: whether a person stated the label, so that the inspection is recorded; `operator`:
+    who inspects. From the records: `attempt`, which cleaning this is; `cleanings_failed`, how many
+    were in vain if this one was, None if nobody counted; `follows`, the uid of the one before.
     """
 
     pictures: tuple[Path, ...]
@@ -32,6 +35,11 @@ class Request:
     in_zone: Literal["within", "outside"] | None = None
     in_zone_by: str | None = None
     notes: tuple[str, ...] = ()
+    labelled: bool = False
+    operator: str | None = None
+    attempt: int | None = None
+    cleanings_failed: int | None = None
+    follows: str | None = None
 
     def __post_init__(self) -> None:
         if not self.pictures:
@@ -67,7 +75,8 @@ class Request:
     def stated(self) -> dict[str, Any]:
         """Everything stated of the connector, as JSON values."""
         facts = {k: v for k, v in vars(self.facts).items() if k != "turns_deg"}
-        return {**facts, "ferrule_mm": self.ferrule_mm, "finish": self.finish}
+        loop = {k: getattr(self, k) for k in ("operator", "attempt", "cleanings_failed", "follows")}
+        return {**facts, "ferrule_mm": self.ferrule_mm, "finish": self.finish, **loop}
 
 
 def picture_names(paths: Sequence[Path]) -> tuple[str, ...]:

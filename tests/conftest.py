@@ -4,11 +4,14 @@ Installed (`pip install -e .`, or a wheel), this does nothing. Otherwise a stand
 `__path__` is the repository root serves this process and the ones the tests start.
 """
 
+import itertools
 import os
 import sys
 import tempfile
 from importlib.util import find_spec
 from pathlib import Path
+
+import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
 
@@ -17,7 +20,15 @@ os.environ["ORT_DISABLE_TELEMETRY"] = "1"
 # No test may meet the records of whoever runs it.
 own_records = tempfile.TemporaryDirectory(prefix="fiberward-records-")
 os.environ["FIBERWARD_DB"] = os.path.join(own_records.name, "records.db")
+numbers = itertools.count()
 os.environ.pop("FIBERWARD_PICTURES", None)
+
+
+@pytest.fixture(autouse=True)
+def records_of_its_own(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Records that no other test has seen; nothing is made before they are used."""
+    file = Path(own_records.name, str(next(numbers)), "records.db")
+    monkeypatch.setenv("FIBERWARD_DB", str(file))
 
 
 def installed(name: str) -> bool:

@@ -33,7 +33,7 @@ from .tables import (
     views,
 )
 
-__all__ = ["KeptFile", "Records", "document_bytes", "uid_of", "utc_now"]
+__all__ = ["KeptFile", "Records", "check_connector", "document_bytes", "uid_of", "utc_now"]
 
 CONNECTOR_FACTS = ("family", "ferrule_mm", "finish", "fiber_mode", "lot")
 SHORTEST_UID = 6
@@ -332,6 +332,15 @@ def _id_of(connection: Connection, uid: str) -> int | None:
     return connection.execute(select(inspections.c.id).where(inspections.c.uid == uid)).scalar()
 
 
+def check_connector(records: Records, stated: Mapping[str, Any]) -> None:
+    """Raise UsageError where what is stated contradicts what is recorded of the connector."""
+    key = {"label": stated["label"], "end_name": stated.get("end") or ""}
+    with plain_errors(records.place), records.engine.connect() as connection:
+        row = connection.execute(select(connectors).filter_by(**key)).mappings().first()
+    if row is not None:
+        check_facts(row, {name: stated.get(name) for name in CONNECTOR_FACTS}, key["label"])
+
+
 def _connector(connection: Connection, stated: Mapping[str, Any], now: str) -> int:
     """The connector's row, made at its first inspection; facts not known before are filled in."""
     key = {"label": stated["label"], "end_name": stated.get("end") or ""}
@@ -350,7 +359,7 @@ def _connector(connection: Connection, stated: Mapping[str, Any], now: str) -> i
 def check_facts(known: Mapping[Any, Any], facts: Mapping[str, Any], label: str) -> None:
     """Raise UsageError where what is stated contradicts what is recorded of the connector."""
     for name, value in facts.items():
-        if known[name] is not None and known[name] != value:
+        if None not in (known[name], value) and known[name] != value:
             raise UsageError(
                 f"connector {label} is recorded with {name} {known[name]}, and now {value} is "
                 "stated; correct it, or give this connector another label"

@@ -41,6 +41,16 @@ def inspect(
     stage: Annotated[
         str | None, typer.Option(metavar="as-received|cleaned|mated", help="When it was pictured.")
     ] = None,
+    method: Annotated[
+        str | None, typer.Option(metavar="NAME", help="How it was cleaned, as wet-dry.")
+    ] = None,
+    attempt: Annotated[
+        int | None,
+        typer.Option(
+            min=1, metavar="N", help="Which cleaning it was. [default: counted from the records]"
+        ),
+    ] = None,
+    operator: Annotated[str | None, typer.Option(metavar="NAME", help="Who inspects.")] = None,
     out: Annotated[
         Path | None,
         typer.Option(
@@ -55,6 +65,15 @@ def inspect(
         ),
     ] = None,
     in_zone_by: Annotated[str | None, typer.Option(metavar="NAME", help="Who graded them.")] = None,
+    record: Annotated[
+        bool, typer.Option(help="Keep the result in the records, if the label was stated.")
+    ] = True,
+    db: Annotated[
+        str | None,
+        typer.Option(
+            metavar="FILE|URL", help="The records. [default: FIBERWARD_DB, else your own]"
+        ),
+    ] = None,
     model: Annotated[
         Path | None,
         typer.Option(metavar="FILE", help="Weights to use instead of the shipped ones."),
@@ -71,8 +90,14 @@ def inspect(
     from ..pipeline import Inspector
     from ..see.inputs import expand_inputs
     from .jobs import StatedOptions, plan_jobs, run_jobs
+    from .recorder import Recorder
 
-    stated = StatedOptions(ferrule, turn, connector, stage, in_zone, in_zone_by)
+    stated = StatedOptions(ferrule, turn, connector, stage, in_zone, in_zone_by, method, operator)
     plan = plan_jobs(expand_inputs(pictures), stated, out)
     inspector = Inspector(model or SHIPPED_MODEL, threads=threads)
-    return run_jobs(inspector, plan, Terminal.current())
+    recorder = Recorder(db, attempt) if record else None
+    try:
+        return run_jobs(inspector, plan, Terminal.current(), recorder)
+    finally:
+        if recorder is not None:
+            recorder.close()

@@ -12,6 +12,7 @@ from ..pipeline import Inspector, Result
 from ..request import STAGES, Request
 from ..see.inputs import ConnectorInput, Inputs
 from .outputs import write_outputs
+from .recorder import Recorder
 from .terminal import Terminal
 from .words import VERDICT_WORDS
 
@@ -36,6 +37,8 @@ class StatedOptions:
     stage: str | None = None
     in_zone: str | None = None
     in_zone_by: str | None = None
+    method: str | None = None
+    operator: str | None = None
 
 
 @dataclass(frozen=True)
@@ -77,8 +80,10 @@ def plan_jobs(inputs: Inputs, stated: StatedOptions, out: Path | None) -> Plan:
     return Plan(tuple(jobs), tuple(problems))
 
 
-def run_jobs(inspector: Inspector, plan: Plan, terminal: Terminal) -> int:
-    """Inspect every connector, write and tell the results; returns the exit code.
+def run_jobs(
+    inspector: Inspector, plan: Plan, terminal: Terminal, recorder: Recorder | None = None
+) -> int:
+    """Inspect every connector, write, record and tell the results; returns the exit code.
 
     The first that applies of 2, 3, 1, 0. An internal error is raised when the others are done.
     """
@@ -90,7 +95,7 @@ def run_jobs(inspector: Inspector, plan: Plan, terminal: Terminal) -> int:
         codes.append(error.exit_code)
     for job in plan.jobs:
         try:
-            result = _run(inspector, job, terminal)
+            result = _run(inspector, job, terminal, recorder)
         except FiberwardError as error:
             if len(plan.jobs) + len(plan.problems) == 1:
                 raise
@@ -113,12 +118,20 @@ def run_jobs(inspector: Inspector, plan: Plan, terminal: Terminal) -> int:
     return next(code for code in (4, 2, 3, 1, 0) if code in codes)
 
 
-def _run(inspector: Inspector, job: Job, terminal: Terminal) -> Result:
+def _run(inspector: Inspector, job: Job, terminal: Terminal, recorder: Recorder | None) -> Result:
     name = job.request.facts.label or job.folder.name
-    result = inspector.inspect(job.request, lambda items: terminal.progress(items, name))
+    request = job.request if recorder is None else recorder.prepared(job.request)
+    result = inspector.inspect(request, lambda items: terminal.progress(items, name))
     for line in result.unreadable:
         terminal.warn(f"fiberward: {line}")
+    if recorder is not None:
+        looked_at = [view.sha256 for view in result.inspection.views if view.sha256 is not None]
+        recorder.check_pictures(request, frozenset(looked_at))
     write_outputs(result, job.folder, job.request.pictures)
+    if recorder is not None:
+        uid = recorder.add(result, request, job.folder)
+        if uid is not None:
+            terminal.note(f"recorded as {uid[:12]}")
     return result
 
 
@@ -146,6 +159,7 @@ def _request(connector: ConnectorInput, stated: StatedOptions) -> Request:
         facts,
         label=label,
         stage=stated.stage or facts.stage,
+        method=stated.method or facts.method,
         ferrule_mm=_ferrule(stated.ferrule) or facts.ferrule_mm,
     )
     turns = connector.turns_deg if any(t is not None for t in connector.turns_deg) else None
@@ -155,6 +169,8 @@ def _request(connector: ConnectorInput, stated: StatedOptions) -> Request:
         facts=facts,
         in_zone=_grade(stated.in_zone),
         in_zone_by=stated.in_zone_by,
+        labelled=(stated.connector or connector.facts.label) is not None,
+        operator=stated.operator,
     )
 
 

@@ -1,0 +1,110 @@
+"""The loop inspect, clean, inspect: what the records know before, and what they get after."""
+
+from dataclasses import replace
+from pathlib import Path
+
+from ...model.errors import FiberwardError, RecordsError, UsageError
+from ..keep.find_records import history, pictures_seen_before
+from ..keep.history import standing_of
+from ..keep.records import KeptFile, Records, check_connector
+from ..pipeline import Result
+from ..request import Request
+from .terminal import Terminal
+from .words import VERDICT_WORDS, clock
+
+__all__ = ["Recorder"]
+
+DRAWN = {
+    "travel-map.png": "travel-map",
+    "travel-map.picture.jpg": "map",
+    "travel-map.limit.png": "map",
+}
+
+
+class Recorder:
+    """Fills requests from the records, and records results.
+
+    Only connectors whose label was stated are recorded; the name of a folder is no label. Nothing
+    is opened before the first of them. `attempt`: which cleaning it was, if the person counted.
+    """
+
+    def __init__(self, where: str | None, attempt: int | None = None) -> None:
+        self.where, self.attempt = where, attempt
+        self._records: Records | None = None
+
+    def _open(self) -> Records:
+        if self._records is None:
+            self._records = Records.open(self.where)
+            for line in self._records.found:
+                Terminal.current().warn(f"fiberward: {line}")
+        return self._records
+
+    def prepared(self, request: Request) -> Request:
+        """The request with the connector's standing, and a note of what was found before.
+
+        Raises RecordsError where the records cannot be opened, UsageError where what is stated
+        contradicts what they hold; both before the pictures are looked at.
+        """
+        facts = request.facts
+        if not request.labelled or facts.label is None:
+            if self.attempt is not None:
+                raise UsageError("--attempt counts for one connector: name it with --connector")
+            return request
+        records = self._open()
+        check_connector(records, request.stated)
+        standing = standing_of(history(records, facts.label, facts.end), facts.stage, self.attempt)
+        notes = list(request.notes)
+        earlier = standing.earlier
+        if earlier is not None:
+            word = VERDICT_WORDS[earlier.holds].name
+            notes.append(
+                f"Inspected before, {clock(earlier.created_at)}"
+                f"{f' ({earlier.stage})' if earlier.stage else ''}: {word}, "
+                f"{earlier.stops} deposits in the way."
+            )
+        if standing.attempt is not None:
+            notes.append(f"Cleaning {standing.attempt} since it came in or was mated.")
+        return replace(
+            request,
+            notes=tuple(notes),
+            attempt=standing.attempt,
+            cleanings_failed=standing.cleanings_failed,
+            follows=None if earlier is None else earlier.uid,
+        )
+
+    def check_pictures(self, request: Request, sha256s: frozenset[str]) -> None:
+        """Raise UsageError for pictures of the inspection before: they show no new cleaning."""
+        if request.follows is None or request.attempt is None or self.attempt is not None:
+            return
+        if pictures_seen_before(self._open(), request.follows, sha256s):
+            raise UsageError(
+                f"connector {request.facts.label}: these are pictures of the inspection before, "
+                "which show no new cleaning; take new ones, or run it without --connector"
+            )
+
+    def add(self, result: Result, request: Request, folder: Path) -> str | None:
+        """Record a result whose files lie in `folder`; its uid, None for one without a label."""
+        if not request.labelled:
+            return None
+        files = [
+            KeptFile("picture", view.name, view.path.suffix.lower(), view.path.read_bytes())
+            for view in result.views
+            if view.picture is not None and view.duplicate_of is None
+        ]
+        for name, role in DRAWN.items():
+            if (folder / name).exists():
+                data = (folder / name).read_bytes()
+                files.append(KeptFile(role, name, Path(name).suffix, data))
+        try:
+            return self._open().add(result.inspection, files)
+        except FiberwardError as error:
+            document = folder / "inspection.json"
+            raise RecordsError(
+                f"{error}; the results are in {folder}; to record them later: "
+                f"fiberward records import {document}"
+            ) from error
+
+    def close(self) -> None:
+        """Close the records if they were opened."""
+        if self._records is not None:
+            self._records.close()
