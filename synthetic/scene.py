@@ -230,7 +230,7 @@ def draw_materials(draw: Draw, n: int) -> Materials:
     texture = draw.log_uniform(0.004, 0.10, n, Part.COUNT)
     texture[:, Part.ENDFACE] = draw.log_uniform(0.002, 0.07, n)
     texture[:, Part.FIBER] *= 0.3
-    grain = draw.log_uniform(0.002, 0.06, n, Part.COUNT)
+    grain = draw.log_uniform(0.002, 0.14, n, Part.COUNT)
     scale = draw.log_uniform(0.3, 6.0, n, Part.COUNT, 2)
     # Centreless grinding runs round the barrel: fine along s, coarse about the axis.
     scale[:, Part.BARREL, 0] = draw.log_uniform(2.0, 12.0, n)
