@@ -76,7 +76,8 @@ def _with(rows: Rows, row: Assumption, chance: float) -> Rows:
     mean = row.posterior / row.posterior.sum()
     forward = _forward(row)
     share = float(mean[forward].sum())
-    known = np.where(forward, mean * chance / share, mean * (1 - chance) / (1 - share))
+    scale = np.array([(1 - chance) / (1 - share), chance / share])
+    known = mean * scale[forward.astype(np.int64)]
     moves = tuple((place, float(known[place])) for place in Place if place != row.start)
     return tuple(replace(r, moves=moves, weight=SURE, learnt=()) if r is row else r for r in rows)
 
