@@ -20,7 +20,7 @@ from ..inference.see.pieces import connected_pieces, ring_around
 from ..model.kinds import KIND_NAMES, Kind
 from ..model.surfaces import SURFACE_NAMES
 
-__all__ = ["Box", "TrueDeposit", "Truth", "ViewScore", "score_view", "shows"]
+__all__ = ["TrueDeposit", "Truth", "ViewScore", "score_view", "shows"]
 
 MIN_PX = 12
 COVER, COVER_THIN = 0.2, 0.1
@@ -31,7 +31,6 @@ RING_PX = 6
 
 Bytes = npt.NDArray[np.uint8]
 Mask = npt.NDArray[np.bool_]
-Box = tuple[int, int, int, int]  # top, left, bottom, right, px
 
 
 @dataclass(frozen=True)
@@ -54,10 +53,7 @@ class Truth:
 
 @dataclass(frozen=True)
 class TrueDeposit:
-    """A shown deposit and what became of it. size_um: area-equivalent diameter, as pictured.
-
-    number: its id in the truth; box: of its pixels.
-    """
+    """A shown deposit and what became of it. size_um: area-equivalent diameter, as pictured."""
 
     surface: int
     kind: int
@@ -65,13 +61,11 @@ class TrueDeposit:
     size_um: float | None
     found: bool
     kind_found: int
-    number: int = 0
-    box: Box | None = None
 
 
 @dataclass(frozen=True)
 class ViewScore:
-    """What one view adds: pixel tables [truth, answer], deposits, false pieces and their boxes."""
+    """What one view adds: pixel tables [truth, answer], deposits, false pieces."""
 
     name: str
     group: str
@@ -82,7 +76,6 @@ class ViewScore:
     not_shown: int
     false_pieces: int
     clean: bool
-    false_boxes: tuple[Box, ...] = ()
 
 
 def score_view(truth: Truth, surface: Bytes, kind: Bytes) -> ViewScore:
@@ -99,11 +92,10 @@ def score_view(truth: Truth, surface: Bytes, kind: Bytes) -> ViewScore:
     for number in ids:
         mask = truth.instance == number
         if is_shown(truth, mask):
-            deposits.append(look_up(truth, number, mask, kind * answered))
+            deposits.append(look_up(truth, mask, kind * answered))
         else:
             hidden |= mask
     true = truth.instance > 0
-    wrong = false_boxes(answered, true)
     return ViewScore(
         name=truth.name,
         group=truth.group,
@@ -112,13 +104,12 @@ def score_view(truth: Truth, surface: Bytes, kind: Bytes) -> ViewScore:
         deposit_union_px=int(((true | answered) & ~hidden).sum()),
         deposits=tuple(deposits),
         not_shown=len(ids) - len(deposits),
-        false_pieces=len(wrong),
+        false_pieces=count_false(answered, true),
         clean=not ids,
-        false_boxes=wrong,
     )
 
 
-def look_up(truth: Truth, number: int, mask: Mask, kind: Bytes) -> TrueDeposit:
+def look_up(truth: Truth, mask: Mask, kind: Bytes) -> TrueDeposit:
     """What the answer says where this deposit is."""
     near = mask | ring_around(mask, NEAR_PX)
     true_kind = most_frequent(truth.kind[mask], len(KIND_NAMES))
@@ -136,15 +127,7 @@ def look_up(truth: Truth, number: int, mask: Mask, kind: Bytes) -> TrueDeposit:
         size_um=None if truth.um_per_px is None else size_px * truth.um_per_px,
         found=bool(found),
         kind_found=most_frequent(answered, len(KIND_NAMES)) if answered.size else 0,
-        number=number,
-        box=box_of(mask),
     )
-
-
-def box_of(mask: Mask) -> Box:
-    """The bounding box of a mask that is not empty."""
-    rows, cols = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
-    return int(rows[0]), int(cols[0]), int(rows[-1]) + 1, int(cols[-1]) + 1
 
 
 def most_frequent(labels: Bytes, classes: int) -> int:
@@ -152,14 +135,13 @@ def most_frequent(labels: Bytes, classes: int) -> int:
     return int(np.bincount(labels, minlength=classes).argmax())
 
 
-def false_boxes(answered: Mask, true: Mask) -> tuple[Box, ...]:
-    """The boxes of answered pieces that lie on nothing true."""
+def count_false(answered: Mask, true: Mask) -> int:
+    """Answered pieces that lie on nothing true."""
     pieces = connected_pieces(answered)
     near = true | ring_around(true, NEAR_PX)
     on_true = np.bincount(pieces.labels[near], minlength=pieces.area.size)
-    wrong = 1 + np.flatnonzero(on_true[1:] < COVER * pieces.area[1:])
-    boxes = (tuple(map(int, pieces.box[k])) for k in wrong)
-    return tuple((y, x, y + high, x + wide) for x, y, wide, high in boxes)
+    wrong = on_true[1:] < COVER * pieces.area[1:]
+    return int(wrong.sum())
 
 
 def is_shown(truth: Truth, mask: Mask) -> bool:

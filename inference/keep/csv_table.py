@@ -9,6 +9,7 @@ __all__ = ["DIALECTS", "Dialect", "csv_text"]
 
 Dialect = Literal["rfc4180", "excel-eu"]
 DIALECTS: tuple[Dialect, ...] = ("rfc4180", "excel-eu")
+FORMULA = ("=", "+", "-", "@", "\t", "\r")  # a cell that begins so is computed, not shown
 
 
 def csv_text(
@@ -37,5 +38,4 @@ def _cell(value: Any, european: bool) -> str:
         text = f"{value:.6g}"
         return text.replace(".", ",") if european else text
     text = str(value)
-    # a spreadsheet would take such a text for a formula
-    return f"'{text}" if isinstance(value, str) and text[:1] in ("=", "+", "@") else text
+    return f"'{text}" if isinstance(value, str) and text[:1] in FORMULA else text

@@ -16,7 +16,6 @@ from .records import SHORTEST_UID, Records
 from .tables import (
     attachments,
     audit,
-    comparisons,
     connectors,
     documents,
     inspections,
@@ -30,7 +29,6 @@ __all__ = [
     "Overrule",
     "Wanted",
     "audit_rows",
-    "comparison_between",
     "documents_of",
     "files_of",
     "find_uid",
@@ -173,20 +171,6 @@ def files_of(records: Records, uid: str) -> list[tuple[str, str, Path]]:
             (row.role, row.name, records.store.path(row.sha256, row.suffix))
             for row in connection.execute(chosen)
         ]
-
-
-def comparison_between(records: Records, before: str, after: str) -> dict[str, Any] | None:
-    """The recorded comparison of two inspections, None if there is none."""
-    ids = {
-        name: select(inspections.c.id).where(inspections.c.uid == uid).scalar_subquery()
-        for name, uid in (("before_id", before), ("after_id", after))
-    }
-    chosen = select(comparisons.c.json_zlib).where(
-        and_(comparisons.c.before_id == ids["before_id"], comparisons.c.after_id == ids["after_id"])
-    )
-    with plain_errors(records.place), records.engine.connect() as connection:
-        packed = connection.execute(chosen).scalar()
-    return None if packed is None else json.loads(zlib.decompress(packed))
 
 
 def pictures_seen_before(records: Records, uid: str, sha256s: frozenset[str]) -> bool:

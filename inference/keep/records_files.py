@@ -124,7 +124,7 @@ def _values(path: Path) -> Iterator[tuple[int, Any]]:
     lines = [(n, each) for n, each in enumerate(text.split("\n"), 1) if each.strip()]
     if not lines:
         raise UsageError(f"{path}, line 1, column 1: the file is empty")
-    one = len(lines) > 1 and _is_whole(lines[0][1]) is False
+    one = len(lines) > 1 and not _is_whole(lines[0][1])
     for number, each in [(1, text)] if one else lines:
         try:
             yield number, json.loads(each, parse_constant=_no_number)

@@ -136,7 +136,7 @@ deposits = Table(
     Column("stops", Boolean, nullable=False),
 )
 
-# `role`: picture (an original), overlay or travel-map; `name`: what the file was called.
+# `role`: picture (an original) or travel-map; `name`: what the file was called.
 attachments = Table(
     "attachments",
     METADATA,

@@ -158,11 +158,6 @@ def _gap(deposit: DepositRecord) -> tuple[str, ...]:
     ]
     if bridge["bridges"]:
         lines.append(f"It holds the fibres up to {bridge['rest_gap_um']:.1f} um apart.")
-    elif bridge.get("bridges_at_worst"):
-        lines.append(
-            f"It fits, but not with both apexes {bridge['apex_offset_um']:.0f} um off the axis "
-            "towards it: the worst that is allowed."
-        )
     lines.append(f"Assumed: {bridge['assumes']}.")
     return tuple(lines)
 

@@ -14,11 +14,7 @@ from .words import VERDICT_WORDS, clock
 
 __all__ = ["Recorder"]
 
-DRAWN = {
-    "travel-map.png": "travel-map",
-    "travel-map.picture.jpg": "map",
-    "travel-map.limit.png": "map",
-}
+MAP = "travel-map.png"
 
 
 class Recorder:
@@ -91,10 +87,8 @@ class Recorder:
             for view in result.views
             if view.picture is not None and view.duplicate_of is None
         ]
-        for name, role in DRAWN.items():
-            if (folder / name).exists():
-                data = (folder / name).read_bytes()
-                files.append(KeptFile(role, name, Path(name).suffix, data))
+        if (folder / MAP).exists():  # without a usable view there is none
+            files.append(KeptFile("travel-map", MAP, Path(MAP).suffix, (folder / MAP).read_bytes()))
         try:
             return self._open().add(result.inspection, files)
         except FiberwardError as error:

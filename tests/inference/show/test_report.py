@@ -132,7 +132,9 @@ def test_every_table_has_scoped_headers_and_units_in_them() -> None:
 
 
 def test_what_was_not_measured_is_a_dash_and_not_a_zero() -> None:
-    row = re.search(r'<th scope="row" class="number"><a href="#deposit-7">7</a></th>.*?</tr>', PAGE, re.DOTALL)
+    row = re.search(
+        r'<th scope="row" class="number"><a href="#deposit-7">7</a></th>.*?</tr>', PAGE, re.DOTALL
+    )
     assert row is not None
     cells = re.findall(r'<td class="number">(.*?)</td>', row[0])
     assert cells == ["512", "0", "24", "131", "–", "–", "93 %"]
