@@ -2,5 +2,6 @@
 
 from alembic import context
 
-context.configure(connection=context.config.attributes["connection"], transactional_ddl=True)
-context.run_migrations()
+if hasattr(context, "config"):  # set while Alembic runs this file; a plain import does nothing
+    context.configure(connection=context.config.attributes["connection"], transactional_ddl=True)
+    context.run_migrations()
