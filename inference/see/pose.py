@@ -47,6 +47,9 @@ MOST_CUT = 0.45  # share of the endface's outline that the frame may cut off
 LEAST_AGREEMENT = 0.75  # intersection over union of fitted and seen ferrule front
 LEAST_FACE_AGREEMENT = 0.5  # and of the endface, which may run into a chamfer that looks alike
 NO_FERRULE = "the outlines do not fit a round ferrule's endface"
+NO_SIDE = "a ferrule so tilted would show its side, and none is seen; aim at a plug and retake"
+OBLIQUE_DEG = 20.0  # from here on a ferrule that stands out of its housing shows its side
+LEAST_SIDE = 0.01  # of the front's pixels
 RIM_SLACK = 0.15  # by how much, in ferrule radii, a mouth may seem to hide what is seen
 FAREST = 1e-4  # nearness of a camera so far away that its perspective cannot be told
 
@@ -304,9 +307,19 @@ def _checked(pose: Pose, surface: Bytes) -> tuple[Pose | None, str | None]:
     front_agrees = _agreement(np.isin(drawn, front), np.isin(seen, front))
     if front_agrees < LEAST_AGREEMENT or face_agrees < LEAST_FACE_AGREEMENT:
         return None, NO_FERRULE
+    if camera.tilt_deg >= OBLIQUE_DEG and _lacks_side(seen, front):
+        return None, NO_SIDE
     ferrule = (*front, Surface.BARREL)
     body_agrees = _agreement(np.isin(drawn, ferrule), np.isin(seen, ferrule))
     return replace(pose, quality=face_agrees * front_agrees * body_agrees), None
+
+
+def _lacks_side(seen: Bytes, front: tuple[Surface, ...]) -> bool:
+    """Whether a whole front, not cut by the frame, stands there without any barrel."""
+    mask = np.isin(seen, front)
+    if mask[0].any() or mask[-1].any() or mask[:, 0].any() or mask[:, -1].any():
+        return False
+    return bool(np.count_nonzero(seen == Surface.BARREL) < LEAST_SIDE * np.count_nonzero(mask))
 
 
 def _agreement(a: npt.NDArray[np.bool_], b: npt.NDArray[np.bool_]) -> float:

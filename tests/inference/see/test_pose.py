@@ -327,3 +327,14 @@ def test_the_bottom_offset_is_where_the_camera_puts_the_pictures_bottom(tilt_deg
     px, _ = camera.project([100 * np.cos(angle), 100 * np.sin(angle), 0.0])
     assert px[0] == pytest.approx(320.0, abs=1e-3)
     assert px[1] > 240
+
+
+def test_a_tilted_disc_without_a_ferrule_side_is_no_connector() -> None:
+    views = [draw(camera, BIG) for camera in cameras(BIG, 3)]
+    without = [np.where(v == Surface.BARREL, np.uint8(Surface.CAVITY), v) for v in views]
+    turns = [40.0, 40.0, 160.0, 280.0]
+    assert all(fit_connector([View(v) for v in views], 2.5, turns).poses)
+    fit = fit_connector([View(v) for v in without], 2.5, turns)
+    assert fit.poses[0] is not None  # straight from the front no side is to be seen
+    assert not any(fit.poses[1:])
+    assert all("side" in (reason or "") for reason in fit.why_not[1:])
