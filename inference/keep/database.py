@@ -9,6 +9,7 @@ log needs a local disk: several machines share records through PostgreSQL.
 import os
 import sqlite3
 import sys
+import time
 from collections.abc import Generator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
@@ -103,7 +104,7 @@ def connect(place: Place, wait_s: float = WAIT_S) -> Engine:
     def prepare(raw: sqlite3.Connection, _: object) -> None:  # pyright: ignore[reportUnusedFunction]
         raw.isolation_level = None  # transactions begin below, not by the driver's guess
         raw.execute("PRAGMA foreign_keys=ON")
-        raw.execute("PRAGMA journal_mode=WAL")
+        _log_ahead(raw, wait_s)
         raw.execute("PRAGMA synchronous=FULL")
 
     @event.listens_for(engine, "begin")
@@ -112,6 +113,19 @@ def connect(place: Place, wait_s: float = WAIT_S) -> Engine:
         connection.exec_driver_sql("BEGIN IMMEDIATE" if write else "BEGIN")
 
     return engine
+
+
+def _log_ahead(raw: sqlite3.Connection, wait_s: float) -> None:
+    """Turn the write-ahead log on; SQLite itself does not wait where two programs do so at once."""
+    until = time.monotonic() + wait_s
+    while True:
+        try:
+            raw.execute("PRAGMA journal_mode=WAL")
+            return
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY or time.monotonic() >= until:
+                raise
+            time.sleep(0.02)
 
 
 @contextmanager

@@ -6,6 +6,7 @@ import shutil
 import sqlite3
 import subprocess
 import sys
+import threading
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
@@ -15,7 +16,7 @@ from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from sqlalchemy import text
 
-from fiberward.inference.keep.database import HEAD, plain_errors, writing
+from fiberward.inference.keep.database import HEAD, Place, connect, plain_errors, writing
 from fiberward.inference.keep.find_records import (
     Wanted,
     files_of,
@@ -447,3 +448,18 @@ def test_read_only_records_can_be_told_from_others(make_inspection, tmp_path):
     finally:
         folder.chmod(0o755)
         shutil.rmtree(folder)
+
+
+def test_opening_waits_while_another_program_sets_up_the_same_new_file(tmp_path):
+    # SQLite refuses at once to change the journal's mode under another's lock, whatever the timeout
+    file = tmp_path / "records.db"
+    other = sqlite3.connect(file, isolation_level=None, check_same_thread=False)
+    other.execute("CREATE TABLE started (x)")
+    other.execute("BEGIN IMMEDIATE")
+    other.execute("INSERT INTO started VALUES (1)")
+    timer = threading.Timer(0.4, other.execute, ["COMMIT"])
+    timer.start()
+    with connect(Place.stated(str(file))).connect() as connection:
+        assert connection.exec_driver_sql("PRAGMA journal_mode").scalar() == "wal"
+    timer.join()
+    other.close()
