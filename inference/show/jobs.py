@@ -16,7 +16,7 @@ from .recorder import Recorder
 from .terminal import Terminal
 from .words import VERDICT_WORDS
 
-__all__ = ["Job", "Plan", "StatedOptions", "plan_jobs", "run_jobs", "summary"]
+__all__ = ["Job", "Plan", "StatedOptions", "file_name", "plan_jobs", "run_jobs", "summary"]
 
 DEFAULT_FOLDER = Path("fiberward-inspections")
 BATCH_SCHEMA = "fiberward.inspections/1"
@@ -208,7 +208,7 @@ def _turns(text: str) -> tuple[float | None, ...]:
 def _folder(
     connector: ConnectorInput, request: Request, out: Path | None, many: bool, taken: set[Path]
 ) -> Path:
-    name = _file_name(connector.name or request.facts.label or request.pictures[0].stem)
+    name = file_name(connector.name or request.facts.label or request.pictures[0].stem)
     if out is not None:
         return out / name if many else out
     # without --out nothing that was written before is touched
@@ -219,7 +219,7 @@ def _folder(
     return folder
 
 
-def _file_name(label: str) -> str:
+def file_name(label: str) -> str:
     """A label as a file name that every system takes."""
     kept = "".join("_" if c in _FORBIDDEN or not c.isprintable() else c for c in label)
     kept = kept.strip(" .")[:80] or "connector"

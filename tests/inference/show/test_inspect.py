@@ -410,11 +410,11 @@ def test_names_in_other_scripts_with_spaces_and_long_ones_work(drawing, tmp_path
 
 
 def test_the_default_folder_is_named_after_a_label_made_safe():
-    from fiberward.inference.show.jobs import _file_name
+    from fiberward.inference.show.jobs import file_name
 
     # names that one system or another refuses
-    assert _file_name("a/b\\c:d") == "a_b_c_d"
-    assert _file_name("con") == "con_"
-    assert _file_name("...") == "connector"
-    assert _file_name("x" * 300) == "x" * 80
-    assert Path(_file_name("../../etc")).name == _file_name("../../etc")
+    assert file_name("a/b\\c:d") == "a_b_c_d"
+    assert file_name("con") == "con_"
+    assert file_name("...") == "connector"
+    assert file_name("x" * 300) == "x" * 80
+    assert Path(file_name("../../etc")).name == file_name("../../etc")
