@@ -13,6 +13,7 @@ from ..model.surfaces import SURFACE_NAMES, Surface
 from ..model.version import code_version
 from .judge.verdict import DepositJudgement, Judgement
 from .keep.cautions import CAUTIONS
+from .keep.cleanliness import cleanliness_of
 from .keep.inspection import (
     DepositRecord,
     Inspection,
@@ -56,6 +57,8 @@ def record_of(
     judged = found.judgement
     names = [view.name for view in found.views]
     rows = zip(found.deposits, judged.deposits, strict=True)
+    deposits = tuple(_deposit(deposit, row, names) for deposit, row in rows)
+    size_um = None if found.coverage is None else found.coverage.size_um
     return Inspection(
         verdict=judged.verdict,
         reasons=tuple(_reason(reason) for reason in judged.reasons),
@@ -63,9 +66,9 @@ def record_of(
         in_zone=InZoneRecord(**_plain(judged.in_zone), sentence=judged.in_zone.sentence),
         views=tuple(_view(view, card.um_per_px_range) for view in found.views),
         coverage=_coverage(found.coverage),
-        coverage_size_um=None if found.coverage is None else found.coverage.size_um,
+        coverage_size_um=size_um,
         gaps=() if found.coverage is None else found.coverage.gaps,
-        deposits=tuple(_deposit(deposit, row, names) for deposit, row in rows),
+        deposits=deposits,
         advice=judged.advice,
         connector=request.stated,
         shape_um=None if found.shape is None else _plain(found.shape),
@@ -79,6 +82,7 @@ def record_of(
         notes=(*request.notes, *_notes(found.views)),
         code_version=code_version(),
         created_at=created_at,
+        cleanliness=cleanliness_of(deposits, found.shape, _coverage(found.coverage), size_um),
     )
 
 

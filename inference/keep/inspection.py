@@ -157,6 +157,7 @@ class Inspection:
     fitted, None if no view could be fitted. `coverage`: per surface the share of its area on which
     some picture would show a deposit of `coverage_size_um`, None if nothing is known of it; `gaps`
     say in words what is missing. `validity`: what a mate holds for, None with other verdicts.
+    `cleanliness`: codes of ISO 16232 and ISO 14644-9 (see `cleanliness.py`).
     """
 
     verdict: str
@@ -178,6 +179,7 @@ class Inspection:
     code_version: str
     created_at: str
     schema: str = INSPECTION_SCHEMA
+    cleanliness: Mapping[str, Any] | None = None
 
     def __post_init__(self) -> None:
         if self.verdict not in VERDICTS:
@@ -188,6 +190,9 @@ class Inspection:
     def to_json(self) -> dict[str, Any]:
         """The document, ready for `json.dumps`; the schema's name comes first."""
         document = json.loads(json.dumps(asdict(self), allow_nan=False))
+        if self.cleanliness is None:
+            # earlier documents have no such key, and must keep their hash
+            del document["cleanliness"]
         return {"schema": document.pop("schema"), **document}
 
     @classmethod
