@@ -8,9 +8,12 @@ import itertools
 import os
 import sys
 import tempfile
+from collections.abc import Callable
 from importlib.util import find_spec
 from pathlib import Path
+from typing import Any
 
+import numpy as np
 import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -48,3 +51,107 @@ if not installed("fiberward.model"):
     sys.path.insert(0, stand_in.name)
     old = os.environ.get("PYTHONPATH")
     os.environ["PYTHONPATH"] = stand_in.name + (os.pathsep + old if old else "")
+
+
+# A tiny ONNX model that reads surfaces and kinds off a picture's colours, and pictures for it.
+#
+# Red says which surface (level 36 * index), blue which kind (level 36 * index), green the unseen
+# probability; both readings are softmaxes over the squared distance to the nearest level. Surface
+# looks at a 3x3 mean that takes nothing beyond the edge, so that a tile's cut context shows.
+
+LEVEL = 36.0
+SHARPNESS = 60.0
+METADATA = {
+    "fiberward.schema": "fiberward.model/1",
+    "surfaces": '["surround", "housing", "cavity", "barrel", "chamfer", "endface", "fiber"]',
+    "kinds": '["clean", "particle", "lint", "film", "residue", "liquid", "damage"]',
+    "um_per_px_range": "[1.0, 8.0]",
+    "thresholds": '{"seed": 0.7, "grow": 0.4, "min_px": 8}',
+    "calibration": "null",
+    "scores": "null",
+    "training_hash": "none",
+    "code_version": "0",
+    "created_at": "2026-01-01T00:00:00Z",
+}
+
+
+def _level_reader(channel: int) -> tuple[Any, Any]:
+    """Weights [7, 3, 1, 1] and bias [7] whose softmax picks the nearest level of one channel."""
+    levels = np.arange(7) * LEVEL / 255
+    weight = np.zeros((7, 3, 1, 1), np.float32)
+    weight[:, channel, 0, 0] = 2 * SHARPNESS * levels * 7
+    return weight, (-SHARPNESS * levels**2 * 7).astype(np.float32)
+
+
+def _write_model(path: Path, metadata: dict[str, str]) -> Path:
+    onnx = pytest.importorskip("onnx")
+    from onnx import TensorProto, helper, numpy_helper
+
+    mean = np.zeros((3, 3, 3, 3), np.float32)
+    mean[[0, 1, 2], [0, 1, 2]] = 1 / 9
+    green = np.zeros((1, 3, 1, 1), np.float32)
+    green[0, 1] = 1
+    constants = {"scale": np.float32(1 / 255), "mean": mean, "green": green}
+    constants["surface_w"], constants["surface_b"] = _level_reader(0)
+    constants["kind_w"], constants["kind_b"] = _level_reader(2)
+    constants["flat"] = np.array([-1], np.int64)
+    constants["axes"] = np.array([1, 2, 3], np.int64)
+    node = helper.make_node
+    nodes = [
+        node("Transpose", ["picture"], ["bytes"], perm=[0, 3, 1, 2]),
+        node("Cast", ["bytes"], ["float"], to=TensorProto.FLOAT),
+        node("Mul", ["float", "scale"], ["rgb"]),
+        node("Conv", ["rgb", "mean"], ["near"], pads=[1, 1, 1, 1]),
+        node("Conv", ["near", "surface_w", "surface_b"], ["surface_logits"]),
+        node("Softmax", ["surface_logits"], ["surface"], axis=1),
+        node("Conv", ["rgb", "kind_w", "kind_b"], ["kind_logits"]),
+        node("Softmax", ["kind_logits"], ["kind"], axis=1),
+        node("Conv", ["rgb", "green"], ["unseen"]),
+        node("ReduceMean", ["unseen", "axes"], ["unlike"], keepdims=0),
+    ]
+    size = ["n", "h", "w"]
+    value = helper.make_tensor_value_info
+    graph = helper.make_graph(
+        nodes,
+        "levels",
+        [value("picture", TensorProto.UINT8, [*size, 3])],
+        [
+            value("surface", TensorProto.FLOAT, ["n", 7, "h", "w"]),
+            value("kind", TensorProto.FLOAT, ["n", 7, "h", "w"]),
+            value("unseen", TensorProto.FLOAT, ["n", 1, "h", "w"]),
+            value("unlike", TensorProto.FLOAT, ["n"]),
+        ],
+        [numpy_helper.from_array(np.asarray(v), k) for k, v in constants.items()],
+    )
+    model = helper.make_model(graph, opset_imports=[helper.make_opsetid("", 20)], ir_version=10)
+    helper.set_model_props(model, metadata)
+    onnx.save(model, path)
+    return path
+
+
+@pytest.fixture(scope="session")
+def write_model(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Path]:
+    """Writes a model file; keyword arguments replace metadata (None removes a key)."""
+
+    def write(**changes: str | None) -> Path:
+        metadata = {**METADATA, **{k.replace("__", "."): v for k, v in changes.items()}}
+        kept = {k: v for k, v in metadata.items() if v is not None}
+        return _write_model(tmp_path_factory.mktemp("model") / "levels.onnx", kept)
+
+    return write
+
+
+@pytest.fixture(scope="session")
+def model_path(write_model: Callable[..., Path]) -> Path:
+    return write_model()
+
+
+@pytest.fixture
+def painted() -> Callable[..., Any]:
+    """Paints index arrays surface, kind [H, W] and unseen 0..1 into the colours the model reads."""
+
+    def paint(surface: Any, kind: Any, unseen: Any = 0.0) -> Any:
+        planes = np.broadcast_arrays(surface * LEVEL, np.asarray(unseen) * 255, kind * LEVEL)
+        return np.round(np.stack(planes, axis=-1)).astype(np.uint8)
+
+    return paint

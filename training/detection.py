@@ -20,7 +20,7 @@ import numpy.typing as npt
 
 from .intervals import Figure, share
 
-__all__ = ["ONE_SIDED_Z", "Detection", "Logit", "fit_detection", "fit_logit"]
+__all__ = ["ONE_SIDED_Z", "Detection", "Logit", "ascend", "fit_detection", "fit_logit"]
 
 ONE_SIDED_Z = 1.6448536269514722  # standard normal, 95 %
 LEAST_TARGETS = 60  # MIL-HDBK-1823A for hit/miss
@@ -67,7 +67,7 @@ class Logit:
     def _profile(self, x: float, target: float) -> float:
         """The largest log likelihood of models whose logit at `x` is `target`."""
         away = (self.x - x)[:, None]
-        slope = _ascend(away, np.full(self.x.size, target), self.hit, self.weight)
+        slope = ascend(away, np.full(self.x.size, target), self.hit, self.weight)
         return _log_likelihood(away @ slope + target, self.hit, self.weight)
 
 
@@ -82,7 +82,7 @@ def _log_likelihood(eta: Floats, hit: Floats, weight: Floats) -> float:
     return float(weight @ (hit * eta - np.logaddexp(0, eta)))
 
 
-def _ascend(design: Floats, offset: Floats, hit: Floats, weight: Floats) -> Floats:
+def ascend(design: Floats, offset: Floats, hit: Floats, weight: Floats) -> Floats:
     """Newton's method for logit p = offset + design @ b, with halved steps where it overshoots."""
     b = np.zeros(design.shape[1])
     value = _log_likelihood(offset + design @ b, hit, weight)
@@ -120,7 +120,7 @@ def fit_logit(x: Sequence[float] | Floats, hit: Any, weight: Any = None) -> Logi
         raise ValueError("one size divides the found from the missed")
     middle, scale = float(x.mean()), float(x.std()) or 1.0
     design = np.stack([np.ones(x.size), (x - middle) / scale], axis=1)
-    b = _ascend(design, np.zeros(x.size), hit, weight)
+    b = ascend(design, np.zeros(x.size), hit, weight)
     value = _log_likelihood(design @ b, hit, weight)
     slope = float(b[1] / scale)
     return Logit(float(b[0]) - slope * middle, slope, value, x, hit, weight)

@@ -66,12 +66,19 @@ def read_mask(path: Path) -> Any:
 
 
 def rendered_views(
-    source: Source, connectors: int, size_hw: tuple[int, int], first_seed: int = 0
+    source: Source,
+    connectors: int,
+    size_hw: tuple[int, int],
+    first_seed: int = 0,
+    base: int = EVALUATION_SEED,
 ) -> Iterator[Truth]:
-    """Renders of our own that no training sees: of each connector one dirty and one clean view."""
+    """Renders of our own that no training sees: of each connector one dirty and one clean view.
+
+    `base`: where this purpose's seeds start.
+    """
     plan = RenderPlan(1, 1, size_hw, crop=False, clean_share=1.0, with_truth=True)
     for k in range(first_seed, first_seed + connectors):
-        made = source(plan, EVALUATION_SEED + k)
+        made = source(plan, base + k)
         for i in range(made.picture.shape[0]):
             scale: Any = made.truth[i].get("um_per_px")
             yield Truth(

@@ -31,10 +31,15 @@ def evaluate(
     ] = 0,
     first_seed: Annotated[int, typer.Option(min=0, help="Where the renders' seeds start.")] = 0,
     threads: Annotated[int | None, typer.Option(min=1, help="Processors to use.")] = None,
+    write_scores: Annotated[
+        bool, typer.Option("--write-scores", help="Put the figures into the model file.")
+    ] = False,
 ) -> int:
     """Measure a model file on pictures with exact truth: IoU, recall, detection."""
     if (folder is None) == (renders == 0):
         raise UsageError("give either a folder of pictures with truth or --renders COUNT, not both")
+    if write_scores and folder is not None:
+        raise UsageError("--write-scores takes withheld renders only; give --renders COUNT")
     segmenter, terminal = Segmenter(model, threads), Terminal.current()
     if folder is not None:
         views, name = folder_views(folder), str(folder)
@@ -43,6 +48,10 @@ def evaluate(
     pieces: list[JudgedPiece] = []
     scores = evaluate_views(segmenter, terminal.progress(views, "views"), pieces)
     document = summarise(scores, segmenter, name, pieces)
+    if write_scores:
+        from .model_metadata import rewrite_metadata  # needs the train extra
+
+        rewrite_metadata(model, model, {"scores": document["headline"]})
     terminal.result(as_text(document), document)
     return 0
 

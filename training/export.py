@@ -33,6 +33,7 @@ from ..synthetic.scene import draw_scene
 from .checkpoint import load_ema
 from .config import TrainingConfig
 from .model_card import write_model_card
+from .model_metadata import kept_calibration
 from .source import VALIDATION_SEED, Source
 
 __all__ = ["Agreement", "Exported", "agreement_pictures", "compare", "export_net", "export_run"]
@@ -68,19 +69,25 @@ class Agreement:
 
 @dataclass(frozen=True)
 class Exported:
-    """The written file and what it says about its agreement."""
+    """The written file and what it says about its agreement.
+
+    kept: the file replaced one of the same weights and took over what `calibrate` had found.
+    """
 
     path: Path
     card: Path
     size_bytes: int
     agreement: Agreement
+    kept: bool = False
 
 
 def export_run(run: Path, out: Path, source: Source, int8: bool, scores: Any = None) -> Exported:
     """Export the averaged net of the training run in `run` to `out`, with its card beside it.
 
-    scores: figures of `training.evaluate` to carry along, or None. Raises `ModelError` without a
-    checkpoint, `TrainingError` if the file would be too large or does not agree.
+    scores: figures of `training.evaluate` to carry along, or None. Thresholds and calibration of a
+    file at `out` stay if it holds the same weights, and so do its scores if none are given. Raises
+    `ModelError` without a checkpoint, `TrainingError` if the file would be too large or does not
+    agree.
     """
     net, config, head = load_ema(run)
     about = {
@@ -107,7 +114,15 @@ def export_net(
         save_onnx(model, plain)
         agreement = compare(net, plain, agreement_pictures(source))
         refuse_unless_close(agreement, form)
-        described = about | {"numeric_form": form, "agreement": asdict(agreement)}
+        kept = kept_calibration(out, model)
+        described = about | {
+            "numeric_form": form,
+            "agreement": asdict(agreement),
+            "thresholds": THRESHOLDS,
+            "calibration": {"numeric_form": form},
+        }
+        if kept is not None:
+            described |= kept | {"scores": about["scores"] or kept["scores"]}
         describe(model, metadata(described))
         save_onnx(model, plain)
         size = plain.stat().st_size
@@ -117,7 +132,7 @@ def export_net(
             )
         os.replace(plain, out)
     card = write_model_card(out, described)
-    return Exported(out, card, size, agreement)
+    return Exported(out, card, size, agreement, kept is not None)
 
 
 def trace(net: SightNet, path: Path) -> None:
@@ -299,8 +314,8 @@ def metadata(about: dict[str, Any]) -> dict[str, str]:
         "surfaces": json.dumps(SURFACE_NAMES),
         "kinds": json.dumps(KIND_NAMES),
         "um_per_px_range": json.dumps(about["um_per_px_range"]),
-        "thresholds": json.dumps(THRESHOLDS),
-        "calibration": json.dumps({"numeric_form": about["numeric_form"]}),
+        "thresholds": json.dumps(about["thresholds"]),
+        "calibration": json.dumps(about["calibration"]),
         "agreement": json.dumps(about["agreement"]),
         "training": json.dumps(about["training"]),
         "training_hash": about["training_hash"],

@@ -33,6 +33,8 @@ def export(
         f"shapes same surface {a.surface:.5f}, same kind {a.kind:.5f}, largest difference "
         f"{a.max_dp:.4f}"
     )
+    if done.kept:
+        text += "; same weights as before: thresholds and calibration kept"
     document = asdict(done) | {"path": str(done.path), "card": str(done.card)}
     Terminal.current().result(text, document)
     return 0

@@ -34,6 +34,8 @@ deposit lies there, and whether the picture could show one at all.
 | trained at | {low} to {high} um per pixel at the fibre |
 | trained on | pictures rendered by `synthetic/` alone; step {step} of {steps}, {device} |
 | training hash | `{training_hash}` |
+| thresholds | {limits} |
+| confidence | {worth} |
 
 ## Measured
 
@@ -64,12 +66,41 @@ def write_model_card(model: Path, about: dict[str, Any]) -> Path:
         steps=training["steps"],
         device=f"{training.get('processes', 1)} x {training.get('device', 'unknown device')}",
         training_hash=about["training_hash"],
+        limits=threshold_line(about),
+        worth=confidence_line(about),
         scores=score_lines(about["scores"]),
         **about["agreement"],
     )
     card = model.with_name(CARD)
     card.write_text(text, encoding="utf-8")
     return card
+
+
+def threshold_line(about: dict[str, Any]) -> str:
+    """From what probability on pixels count, and how that was chosen."""
+    limits: dict[str, Any] = about["thresholds"]
+    named = ", ".join(f"{name} {value:g}" for name, value in limits.items())
+    calibration: dict[str, Any] = about["calibration"]
+    fitted: Any = calibration.get("fitted")
+    if fitted is None:
+        return f"{named}; not chosen for this net"
+    return (
+        f"{named}; on {fitted['views']} renders {fitted['false_per_view']:g} false pieces per view "
+        f"and {fitted['false_per_clean_view']:g} per clean view"
+    )
+
+
+def confidence_line(about: dict[str, Any]) -> str:
+    """What a deposit's confidence is worth."""
+    calibration: dict[str, Any] = about["calibration"]
+    if calibration.get("confidence") is None:
+        return "the net's own probability, not corrected"
+    checked: Any = calibration.get("checked")
+    if checked is None:
+        return "corrected"
+    errors: dict[str, Any] = checked["expected_calibration_error"]
+    before, after = (errors[side]["value"] for side in ("before", "after"))
+    return f"corrected: expected calibration error {before} before, {after} after, on other renders"
 
 
 def score_lines(scores: dict[str, Any] | None) -> str:

@@ -22,7 +22,7 @@ from .model_file import ModelCard, Thresholds, open_model
 from .pieces import connected_pieces, ring_around
 from .tiles import Span, blend_shares, tile_grid
 
-__all__ = ["Segmentation", "Segmenter", "deposit_pieces"]
+__all__ = ["Segmentation", "Segmenter", "deposit_pieces", "kinds_in"]
 
 WHOLE_PX = 1.6e6
 SURFACES, KINDS = len(SURFACE_NAMES), len(KIND_NAMES)
@@ -95,7 +95,7 @@ class Segmenter:
             top = rows.stop
         sure, unsure = deposit_pieces(deposit_p, self.card.thresholds)
         min_px = self.card.thresholds.min_px
-        kind, doubtful = (_kinds(mask, kind_p, min_px) for mask in (sure, unsure))
+        kind, doubtful = (kinds_in(mask, kind_p, min_px) for mask in (sure, unsure))
         return Segmentation(
             surface, kind, deposit_p, kind_p, unseen, unlike, doubtful, min_px, self.card.confidence
         )
@@ -191,7 +191,7 @@ def deposit_pieces(
     return seeded[pieces.labels], (reaching(thresholds.floor) & ~seeded)[pieces.labels]
 
 
-def _kinds(mask: npt.NDArray[np.bool_], kind_p: npt.NDArray[np.float16], min_px: int) -> Bytes:
+def kinds_in(mask: npt.NDArray[np.bool_], kind_p: npt.NDArray[np.float16], min_px: int) -> Bytes:
     """The likeliest kind but clean of each pixel in `mask`, 0 elsewhere."""
     kind = np.zeros(mask.shape, np.uint8)
     rows, cols = np.nonzero(mask)

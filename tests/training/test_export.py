@@ -19,6 +19,7 @@ from fiberward.training import export as export_module
 from fiberward.training.evaluate import as_text, evaluate_views, rendered_views, summarise
 from fiberward.training.export import Exported, compare, export_net, export_run, um_per_px_range
 from fiberward.training.loop import train
+from fiberward.training.model_metadata import rewrite_metadata
 from fiberward.training.reliability import JudgedPiece
 from fiberward.training.source import Source
 
@@ -125,6 +126,26 @@ def test_int8_convolutions_stay_near_torch(
 def test_the_range_of_scales_is_that_of_the_rendered_scenes() -> None:
     low, high = um_per_px_range(tiny_config())
     assert 0 < low < high
+
+
+def test_exporting_the_same_weights_again_keeps_what_calibration_found(
+    run: Path, exported: Exported, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    traced = run / "traced.onnx"
+    monkeypatch.setattr(export_module, "trace", lambda _net, path: shutil.copy(traced, path))
+    out = exported.path.parent / "again" / "tiny.onnx"
+    out.parent.mkdir()
+    shutil.copy(exported.path, out)
+    limits = {"seed": 0.8, "grow": 0.3, "min_px": 16, "floor": 0.6}
+    found = {"numeric_form": "float16", "renders": {"fit": 9}, "confidence": None}
+    rewrite_metadata(out, out, {"thresholds": limits, "calibration": found})
+    scores = {"recall_dirt": {"value": 0.9, "low": 0.8, "high": 0.95, "n": 80}}
+    done = export_run(run, out, fake_source, False, scores)
+    card = Segmenter(out, 1).card
+    assert done.kept
+    assert (card.thresholds.seed, card.thresholds.min_px) == (0.8, 16)
+    assert (card.calibration, card.scores) == (found, scores)
+    assert not exported.kept
 
 
 def test_an_evaluation_gives_every_figure_with_n_and_interval(exported: Exported) -> None:

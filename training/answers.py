@@ -1,0 +1,103 @@
+"""What a net answered on views with truth, kept small, so that thresholds can be tried afterwards.
+
+Only pixels that some setting could count as a deposit, or that are a true deposit's, are kept. At
+any thresholds an answer becomes the `Segmentation` that an inspection at these would work with.
+"""
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from ..inference.see.model_file import Thresholds
+from ..inference.see.segment import Segmentation, Segmenter, deposit_pieces, kinds_in
+from ..model.kinds import KIND_NAMES
+from .score_view import Truth, is_shown
+
+__all__ = ["LOWEST", "Answer", "TrueMask", "answers_on", "at_thresholds"]
+
+LOWEST = 0.2  # no setting joins pixels of a smaller probability
+
+Ints = npt.NDArray[np.int64]
+Floats = npt.NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class TrueMask:
+    """A true deposit: its pixels (indices into the flat picture), kind, and whether it is shown."""
+
+    pixels: Ints
+    kind: int
+    shown: bool
+
+
+@dataclass(frozen=True)
+class Answer:
+    """One view of `size_hw` px: at the flat indices `pixels` [n], in order, `deposit_p` float32 and
+    the likeliest kind of dirt, uint8; all other pixels lie below `LOWEST`. `true`: what is there.
+    """
+
+    group: str
+    size_hw: tuple[int, int]
+    pixels: Ints
+    deposit_p: Floats
+    kind: npt.NDArray[np.uint8]
+    true: tuple[TrueMask, ...]
+
+    def probability(self) -> Floats:
+        """`deposit_p` [H, W], 0 where it was not kept."""
+        plane = np.zeros(self.size_hw, np.float32)
+        plane.flat[self.pixels] = self.deposit_p
+        return plane
+
+    def instance(self) -> npt.NDArray[np.int32]:
+        """[H, W]: 1 for the first of `true` and so on, 0 elsewhere."""
+        plane = np.zeros(self.size_hw, np.int32)
+        for number, deposit in enumerate(self.true):
+            plane.flat[deposit.pixels] = number + 1
+        return plane
+
+
+def answers_on(model: Segmenter, views: Iterable[Truth]) -> Iterator[Answer]:
+    """Run the net on each view and keep what matters."""
+    for view in views:
+        seen = model(view.rgb)
+        pixels = np.flatnonzero(seen.deposit_p >= LOWEST)
+        kind_p = seen.kind_p.reshape(len(KIND_NAMES), -1)[1:, pixels]
+        yield Answer(
+            group=view.group,
+            size_hw=(seen.kind.shape[0], seen.kind.shape[1]),
+            pixels=pixels,
+            deposit_p=seen.deposit_p.ravel()[pixels],
+            kind=(kind_p.argmax(axis=0) + 1).astype(np.uint8),
+            true=tuple(true_masks(view)),
+        )
+
+
+def true_masks(view: Truth) -> Iterator[TrueMask]:
+    """Each true deposit of the view."""
+    for number in np.unique(view.instance[view.instance > 0]):
+        mask = view.instance == number
+        kind = int(np.bincount(view.kind[mask], minlength=len(KIND_NAMES)).argmax())
+        yield TrueMask(np.flatnonzero(mask), kind, is_shown(view, mask))
+
+
+def at_thresholds(answer: Answer, thresholds: Thresholds) -> Segmentation:
+    """What an inspection with these thresholds would find; surfaces are left out (all 0)."""
+    deposit_p, plain = answer.probability(), np.zeros(answer.size_hw, np.float32)
+    kind_p: Any = np.zeros((len(KIND_NAMES), *answer.size_hw), np.float16)
+    kind_p.reshape(len(KIND_NAMES), -1)[answer.kind, answer.pixels] = 1
+    sure, unsure = deposit_pieces(deposit_p, thresholds)
+    kind, doubtful = (kinds_in(mask, kind_p, thresholds.min_px) for mask in (sure, unsure))
+    return Segmentation(
+        surface=np.zeros(answer.size_hw, np.uint8),
+        kind=kind,
+        deposit_p=deposit_p,
+        kind_p=kind_p,
+        unseen=plain,
+        unlike=0.0,
+        doubtful=doubtful,
+        min_px=thresholds.min_px,
+    )
