@@ -1,8 +1,10 @@
 """Grains that hold two mated ferrules apart, and what they do to the joint.
 
 Two domes of radius R1 and R2 (um) that touch at their apexes leave, at radius r from the axis, the
-gap r^2/2 (1/R1 + 1/R2); for like domes r^2/R. A hard grain thicker than that gap bridges it. All
-of this takes grain and ferrule as rigid and the apex on the axis: the worst case, not a prediction.
+gap r^2/2 (1/R1 + 1/R2); for like domes r^2/R. A hard grain thicker than that gap bridges it. Where
+the apexes lie beside the axis, the domes touch at the middle m between them, and the gap at x is
+|x - m|^2/R. On angled endfaces all of this holds in the plane that touches both faces, which is
+tilted to the axis. Grain and ferrule are taken as rigid: the worst case, not a prediction.
 """
 
 from dataclasses import dataclass
@@ -16,6 +18,7 @@ from ..see.fuse import Deposit
 from .harm import Harm, harm_of_gap, harm_of_shift
 
 __all__ = [
+    "APEX_OFFSET_UM",
     "Bridge",
     "HertzContact",
     "Wedge",
@@ -25,12 +28,14 @@ __all__ = [
     "gap_um",
     "hertz_contact",
     "mean_pressure_mpa",
+    "offset_rest_gap_um",
     "rest_gap_um",
     "sleeve_reach_um",
     "spring_force_n",
     "wedge_of",
 ]
 
+APEX_OFFSET_UM = 50.0  # the most that GR-326 lets pass, from memory
 ZIRCONIA_YOUNG_GPA = 210.0  # common value for partly stabilised zirconia
 ZIRCONIA_POISSON = 0.3
 
@@ -59,6 +64,20 @@ def rest_gap_um(
 ) -> float:
     """Gap (um) left at the fibre by a rigid grain at `radius_um`, axes parallel; 0 if it fits."""
     return max(0.0, grain_um - gap_um(radius_um, dome1_um, dome2_um))
+
+
+def offset_rest_gap_um(
+    grain_um: float, radius_um: float, dome_um: float, apex_offset_um: float
+) -> float:
+    """Most that a rigid grain can leave open at the fibre between like domes (um); 0 if it fits.
+
+    The apexes may lie up to `apex_offset_um` beside the fibre. The worst is both towards the grain:
+    the gap there shrinks to (r - e)^2/R, that at the fibre grows by e^2/R.
+    """
+    nearest = max(0.0, radius_um - apex_offset_um)
+    if grain_um <= nearest**2 / dome_um:
+        return 0.0
+    return grain_um + (2 * radius_um * apex_offset_um - radius_um**2) / dome_um
 
 
 @dataclass(frozen=True)
@@ -105,9 +124,12 @@ class Bridge:
     """What a hard grain on the dome does as it lies (um); the rigid worst case.
 
     `grain_um`: its height, taken as its area-equivalent size. `radius_um`: its nearest point to the
-    axis. `radius_limit_um`: bridge radius, clipped at the endface's edge. `rest_gap_um`: what it
-    leaves open at the fibre. `contact_um`: diameter of the Hertz contact of the clean joint.
-    `harm`: by the rest gap, empty where there is none.
+    axis. `dome_um`: the domes' radius. `radius_limit_um`: bridge radius, clipped at the endface's
+    edge. `rest_gap_um`: what it leaves open at the fibre. `contact_um`: diameter of the Hertz
+    contact of the clean joint. `harm`: by the rest gap, empty where there is none.
+    With the apexes up to `apex_offset_um` beside the fibre, at worst: `may_bridge`, out to
+    `offset_radius_limit_um`, leaving `offset_rest_gap_um`; then `harm` is by that if it would not
+    bridge otherwise.
     """
 
     bridges: bool
@@ -119,6 +141,11 @@ class Bridge:
     contact_um: float
     harm: tuple[Harm, ...]
     assumes: str
+    dome_um: float
+    apex_offset_um: float
+    may_bridge: bool
+    offset_radius_limit_um: float
+    offset_rest_gap_um: float
 
 
 @dataclass(frozen=True)
@@ -161,32 +188,45 @@ def sleeve_reach_um(shape: ConnectorShape) -> float:
     return _family(shape).sleeve_length.nominal / 2
 
 
-def bridge_of(deposit: Deposit, shape: ConnectorShape) -> Bridge | None:
+def bridge_of(
+    deposit: Deposit,
+    shape: ConnectorShape,
+    angle_deg: float = 0.0,
+    apex_offset_um: float = APEX_OFFSET_UM,
+) -> Bridge | None:
     """Whether a deposit bridges; None where the model does not hold or the place is unknown.
 
-    Only hard kinds on the dome of an upright (PC) endface: on an angled one the two faces meet
-    along another direction and r^2/R does not hold. The mating dome is taken as alike.
+    Only hard kinds on the dome. The mating dome is taken as alike, and as keyed alike where the
+    endface is angled (by `angle_deg`, or as fitted): then both touch in the plane of the faces, and
+    the way along the surface is the radius there.
     """
     on_dome = deposit.surface in (Surface.FIBER, Surface.ENDFACE)
-    if not _is_grain(deposit) or not on_dome or shape.apc_angle_deg > 0:
-        return None
     nearest = deposit.s_min_um if deposit.s_min_um is not None else deposit.s_um
-    if nearest is None:
+    if not _is_grain(deposit) or not on_dome or nearest is None:
         return None
-    radius = shape.dome_radius_um * sin(nearest / shape.dome_radius_um)
-    limit = min(bridge_radius_um(deposit.size_um, shape.dome_radius_um), shape.endface_edge_um)
-    gap = gap_um(radius, shape.dome_radius_um)
-    rest = rest_gap_um(deposit.size_um, radius, shape.dome_radius_um)
+    dome, size, angle = shape.dome_radius_um, deposit.size_um, angle_deg or shape.apc_angle_deg
+    radius = dome * sin(nearest / dome)
+    limit, gap = bridge_radius_um(size, dome), gap_um(radius, dome)
+    rest = rest_gap_um(size, radius, dome)
+    offset_rest = offset_rest_gap_um(size, radius, dome, apex_offset_um)
+    opens = rest or offset_rest
+    tilted = f", faces angled by {angle:.0f} deg and keyed alike" if angle > 0 else ""
+    assumes = f"rigid grain as high as its size, a like dome opposite, apexes on the axis{tilted}"
     return Bridge(
-        bridges=deposit.size_um > gap,
-        grain_um=deposit.size_um,
+        bridges=size > gap,
+        grain_um=size,
         radius_um=radius,
         gap_um=gap,
-        radius_limit_um=limit,
+        radius_limit_um=min(limit, shape.endface_edge_um),
         rest_gap_um=rest,
-        contact_um=hertz_contact(spring_force_n(shape), shape.dome_radius_um).diameter_um,
-        harm=harm_of_gap(rest) if rest > 0 else (),
-        assumes="rigid grain as high as its size, a like dome opposite, apexes on the axis",
+        contact_um=hertz_contact(spring_force_n(shape), dome).diameter_um,
+        harm=harm_of_gap(opens, angle) if opens > 0 else (),
+        assumes=assumes,
+        dome_um=dome,
+        apex_offset_um=apex_offset_um,
+        may_bridge=offset_rest > 0,
+        offset_radius_limit_um=min(limit + apex_offset_um, shape.endface_edge_um),
+        offset_rest_gap_um=offset_rest,
     )
 
 

@@ -5,13 +5,22 @@ index. Losses are positive dB. Nothing here says how likely dirt is to get there
 """
 
 from dataclasses import dataclass
-from math import acos, cos, exp, inf, isfinite, log10, pi, radians, sin
+from functools import cache, partial
+from math import asin, cos, erf, exp, inf, isfinite, log10, pi, radians, sin, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ...model.kinds import Kind
 from ..see.fuse import Deposit
+from .multimode import (
+    multimode_disc_db,
+    multimode_gap_db,
+    multimode_offset_db,
+    multimode_strip_db,
+    multimode_tilt_db,
+)
+from .outlines import Outline, outline_of, worst_core_share, worst_mode_share
 
 __all__ = [
     "LOSS_CAP_DB",
@@ -30,10 +39,10 @@ __all__ = [
     "mask_blocked_fraction",
     "masked_mode_db",
     "mode_overlap",
-    "multimode_disc_db",
-    "multimode_offset_db",
     "rayleigh_range_um",
+    "refracted_shift_um",
     "return_loss_db",
+    "strip_blocked_fraction",
     "worst_coherent_gap",
 ]
 
@@ -45,20 +54,27 @@ FIBER_INDEX = 1.4677  # group index near 1310 nm of a G.652.D spec sheet
 
 @dataclass(frozen=True)
 class FiberMode:
-    """A wavelength (nm) and what carries it: `mfd_um` for single mode, `core_um` for multimode."""
+    """A wavelength (nm) and what carries it.
+
+    Single mode: the mode field's diameter `mfd_um`, None for multimode. Multimode: the core's
+    diameter `core_um` and the numerical `aperture`; single mode does not use them.
+    """
 
     name: str
     wavelength_nm: float
     mfd_um: float | None
-    core_um: float | None
+    core_um: float = 50.0
+    aperture: float = 0.2
 
 
 # mode fields: two G.652.D spec sheets, 9.2 +/- 0.4 (1310 nm) and 10.4 +/- 0.5 um (1550 nm);
-# multimode core 50 +/- 2.5 um, common specification
+# multimode core 50 +/- 2.5 um, NA 0.20: common specification. Of the two multimode windows power
+# overlap tells no difference.
 MODES = (
-    FiberMode("sm", 1310.0, 9.2, None),
-    FiberMode("sm", 1550.0, 10.4, None),
-    FiberMode("mm", 850.0, None, 50.0),
+    FiberMode("sm", 1310.0, 9.2),
+    FiberMode("sm", 1550.0, 10.4),
+    FiberMode("mm", 850.0, None),
+    FiberMode("mm", 1300.0, None),
 )
 
 
@@ -149,7 +165,7 @@ def disc_blocked_fraction(diameter_um: float, mfd_um: float, offset_um: float = 
         return 1 - exp(-2 * a * a / (w * w))
     whole = 1 - exp(-2 * max(0.0, a - offset_um) ** 2 / (w * w))
     low, high = abs(a - offset_um), a + offset_um
-    nodes, weights = np.polynomial.legendre.leggauss(200)
+    nodes, weights = _nodes(200)
     # rings beyond 5 w hold 2e-22 of the power
     high = min(high, max(low, 5 * w))
     # t -> sin^2 spreads nodes to both ends, where the covered share has a root's slope
@@ -160,6 +176,12 @@ def disc_blocked_fraction(diameter_um: float, mfd_um: float, offset_um: float = 
     cosine = (rho * rho + offset_um**2 - a * a) / (2 * np.maximum(rho, 1e-12) * offset_um)
     share = np.arccos(np.clip(cosine, -1.0, 1.0)) / pi
     return float(min(1.0, whole + np.sum(step * ring * share)))
+
+
+@cache
+def _nodes(count: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    nodes, weights = np.polynomial.legendre.leggauss(count)
+    return nodes, weights
 
 
 def mask_blocked_fraction(
@@ -187,29 +209,23 @@ def masked_mode_db(blocked_fraction: float) -> float:
     return 2 * loss_db(1 - blocked_fraction)
 
 
-def multimode_disc_db(diameter_um: float, core_um: float, offset_um: float = 0.0) -> float:
-    """Loss (dB) of an opaque disc on a core evenly filled with light: its covered share.
+def strip_blocked_fraction(width_um: float, mfd_um: float) -> float:
+    """Share of the mode's power on an endless opaque strip across its middle: erf(D/(sqrt(2) w)).
 
-    Plain power overlap, no mode coupling.
+    The mode's intensity integrated along the strip leaves a Gaussian of sigma w/2 across it.
     """
-    covered = _lens_um2(diameter_um / 2, core_um / 2, offset_um) / (pi * core_um**2 / 4)
-    return loss_db(max(0.0, 1 - covered))
+    return erf(width_um / (sqrt(2) * mfd_um / 2))
 
 
-def multimode_offset_db(core_um: float, offset_um: float) -> float:
-    """Loss (dB) of a lateral offset between two like cores evenly filled with light."""
-    return loss_db(_lens_um2(core_um / 2, core_um / 2, offset_um) / (pi * core_um**2 / 4))
+def refracted_shift_um(gap_um: float, angle_deg: float, n: float = FIBER_INDEX) -> float:
+    """How far (um) light arrives beside the core across an air gap between two angled faces.
 
-
-def _lens_um2(a: float, b: float, distance: float) -> float:
-    """Area common to two circles of radius a and b (plane geometry)."""
-    if distance >= a + b:
-        return 0.0
-    if distance <= abs(a - b):
-        return pi * min(a, b) ** 2
-    one = acos((distance**2 + a * a - b * b) / (2 * distance * a))
-    two = acos((distance**2 + b * b - a * a) / (2 * distance * b))
-    return a * a * (one - sin(one) * cos(one)) + b * b * (two - sin(two) * cos(two))
+    Snell: it leaves the face at asin(n sin a) to the normal, so at t - a to the axis; over a gap of
+    g along the normal it travels g / cos t. Beside the axis by g sin(t - a)/cos t.
+    """
+    inside = radians(angle_deg)
+    outside = asin(n * sin(inside))
+    return gap_um * sin(outside - inside) / cos(outside)
 
 
 @dataclass(frozen=True)
@@ -218,7 +234,7 @@ class Harm:
 
     `loss_db` is the worst case, capped at LOSS_CAP_DB. `return_loss_db` is the lowest that can
     come of it; None for an angled endface (the normal-incidence formulas do not hold), for
-    multimode, and where the dirt opens no gap.
+    multimode, and where the dirt opens no gap. `assumes`: what stands for the dirt.
     """
 
     wavelength_nm: float
@@ -226,40 +242,56 @@ class Harm:
     loss_db: float
     return_loss_db: float | None
     interval: tuple[float, float]
+    assumes: str | None = None
 
 
-def _harm(mode: FiberMode, worst_db: float, reflected_db: float | None) -> Harm:
+def _harm(
+    mode: FiberMode, worst_db: float, reflected_db: float | None, assumes: str | None = None
+) -> Harm:
     worst = min(worst_db, LOSS_CAP_DB)
-    return Harm(mode.wavelength_nm, mode.name, worst, reflected_db, (0.0, worst))
+    return Harm(mode.wavelength_nm, mode.name, worst, reflected_db, (0.0, worst), assumes)
 
 
-def harm_of_gap(gap_um: float) -> tuple[Harm, ...]:
-    """Harm per mode of MODES by an air gap of up to `gap_um` between upright endfaces.
+def harm_of_gap(gap_um: float, angle_deg: float = 0.0) -> tuple[Harm, ...]:
+    """Harm per mode of MODES by an air gap of up to `gap_um` (along the faces' normal).
 
-    Single mode: spreading over the gap plus the worst interference that a gap up to this wide can
-    have (the quarter wave once it is reached). Multimode: the incoherent gap, no return loss.
+    Upright endfaces, single mode: spreading over the gap plus the worst interference that a gap up
+    to this wide can have (the quarter wave once it is reached). Angled ones (`angle_deg`): light
+    reflected at a face leaves the mode's direction, so nothing interferes: both faces' reflection
+    (taken as at normal incidence), spreading, and the offset by refraction. Multimode: both faces'
+    reflection, spreading and refraction as power overlap.
     """
+    shift = refracted_shift_um(gap_um, angle_deg)
     rows: list[Harm] = []
     for mode in MODES:
+        faces = incoherent_gap_db() if gap_um > 0 else 0.0
         if mode.mfd_um is None:
-            rows.append(_harm(mode, incoherent_gap_db() if gap_um > 0 else 0.0, None))
+            spread = multimode_gap_db(gap_um, mode.core_um, mode.aperture)
+            beside = multimode_offset_db(mode.core_um, shift)
+            rows.append(_harm(mode, faces + spread + beside, None))
+            continue
+        spread = gap_diffraction_db(gap_um, mode.mfd_um, mode.wavelength_nm)
+        if angle_deg > 0:
+            beside = loss_db(mode_overlap(mode.mfd_um, mode.mfd_um, shift))
+            rows.append(_harm(mode, faces + spread + beside, None))
             continue
         widest = min(gap_um, mode.wavelength_nm * 1e-3 / 4)
         loss, reflected = coherent_gap(widest, mode.wavelength_nm)
-        loss += gap_diffraction_db(gap_um, mode.mfd_um, mode.wavelength_nm)
-        rows.append(_harm(mode, loss, reflected if isfinite(reflected) else None))
+        rows.append(_harm(mode, loss + spread, reflected if isfinite(reflected) else None))
     return tuple(rows)
 
 
 def harm_of_shift(offset_um: float, tilt_deg: float) -> tuple[Harm, ...]:
     """Harm per mode of MODES by an offset and a tilt; the gap taken as filled with glass.
 
-    Single mode: `mode_overlap`. Multimode: the offset's power overlap; tilt is left out.
+    Single mode: `mode_overlap`. Multimode: the power overlap of offset and of tilt.
     """
     rows: list[Harm] = []
     for mode in MODES:
         if mode.mfd_um is None:
-            rows.append(_harm(mode, multimode_offset_db(mode.core_um or 0.0, offset_um), None))
+            loss = multimode_offset_db(mode.core_um, offset_um)
+            loss += multimode_tilt_db(tilt_deg, mode.aperture, FIBER_INDEX)
+            rows.append(_harm(mode, loss, None))
             continue
         medium = (mode.wavelength_nm, FIBER_INDEX)
         coupled = mode_overlap(mode.mfd_um, mode.mfd_um, offset_um, tilt_deg, medium)
@@ -273,21 +305,50 @@ _OPAQUE = (Kind.PARTICLE, Kind.LINT, Kind.RESIDUE)
 def harm_of(deposit: Deposit, angled: bool) -> tuple[Harm, ...] | None:
     """Harm per mode of MODES once the deposit lies on the core; None for kinds not opaque.
 
-    Taken as a centred opaque disc; the return loss is that of the worst air gap it may open.
-    Lint blocks with its width, the others with their area-equivalent size. Films, liquids and
-    damage are not opaque masks: no figure is given for them, nor for an unknown size.
+    An opaque mask of its outline as pictured, at the worst place; without an outline a strip of its
+    width for lint, a centred disc of its area for the others. The return loss is that of the worst
+    air gap it may open. Films, liquids and damage are not opaque masks: no figure is given for
+    them, nor for an unknown size.
     """
     if deposit.kind not in _OPAQUE:
         return None
     across = deposit.width_um if deposit.kind == Kind.LINT else deposit.size_um
     if not isfinite(across):
         return None
+    assumes, losses = _masked_db(deposit, across)
     rows: list[Harm] = []
-    for mode in MODES:
-        if mode.mfd_um is not None:
-            worst = masked_mode_db(disc_blocked_fraction(across, mode.mfd_um))
-            reflected = None if angled else worst_coherent_gap()[1]
-        else:
-            worst, reflected = multimode_disc_db(across, mode.core_um or 0.0), None
-        rows.append(_harm(mode, worst, reflected))
+    for mode, worst in zip(MODES, losses, strict=True):
+        upright = mode.mfd_um is not None and not angled
+        reflected = worst_coherent_gap()[1] if upright else None
+        rows.append(_harm(mode, worst, reflected, assumes))
     return tuple(rows)
+
+
+def _masked_db(deposit: Deposit, across_um: float) -> tuple[str, tuple[float, ...]]:
+    """What stands for the deposit, and its loss (dB) per mode of MODES."""
+    outline = outline_of(deposit)
+    if outline is not None:
+        words, loss = "its outline as pictured, at the worst place", partial(_outline_db, outline)
+    elif deposit.kind == Kind.LINT:
+        words, loss = "a strip of its width across the middle", partial(_strip_db, across_um)
+    else:
+        words, loss = "a disc of its area on the middle", partial(_disc_db, across_um)
+    return words, tuple(loss(mode) for mode in MODES)
+
+
+def _outline_db(outline: Outline, mode: FiberMode) -> float:
+    if mode.mfd_um is None:
+        return loss_db(1 - worst_core_share(outline, mode.core_um))
+    return masked_mode_db(worst_mode_share(outline, mode.mfd_um))
+
+
+def _strip_db(width_um: float, mode: FiberMode) -> float:
+    if mode.mfd_um is None:
+        return multimode_strip_db(width_um, mode.core_um)
+    return masked_mode_db(strip_blocked_fraction(width_um, mode.mfd_um))
+
+
+def _disc_db(size_um: float, mode: FiberMode) -> float:
+    if mode.mfd_um is None:
+        return multimode_disc_db(size_um, mode.core_um)
+    return masked_mode_db(disc_blocked_fraction(size_um, mode.mfd_um))

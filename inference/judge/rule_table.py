@@ -41,6 +41,8 @@ RULE_TABLE = (
     RuleRow("on-fiber", "clean-first", "dirt of this size on the fibre", "stop_fiber_um"),
     RuleRow("on-endface", "clean-first", "dirt of this size on the endface", "stop_endface_um"),
     RuleRow("on-chamfer", "clean-first", "dirt of this size on the chamfer", "stop_chamfer_um"),
+    RuleRow("bridge-offset", "clean-first", "a smaller grain would bridge with the domes' apexes "
+            "this far beside the fibre", "apex_offset_um"),
     RuleRow(
         "reach",
         "clean-first",

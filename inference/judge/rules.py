@@ -45,6 +45,9 @@ class Rules:
     wedge_offset_um: float = _rule(
         1.0, "um", "a lateral offset of 1 um costs 0.2 dB at 1310 nm on a 9.2 um mode"
     )
+    apex_offset_um: float = _rule(
+        50.0, "um", "how far a dome's apex may lie beside the fibre: GR-326, from memory"
+    )
     sure_confidence: float = _rule(
         0.5, "share", "as likely a deposit as not; below it, another picture has to decide"
     )

@@ -75,7 +75,8 @@ def stop_of(deposit: Deposit, found: Findings, rules: Rules) -> Reason | None:
         return _bridges(deposit, found.bridge)
     if found.wedge is not None and not found.wedge.offset_um < rules.wedge_offset_um:
         return _wedges(deposit, found.wedge, rules)
-    reason = _lies(deposit, rules) or _reaches(deposit, found.reach, rules)
+    reason = _lies(deposit, rules) or _may_bridge(deposit, found.bridge)
+    reason = reason or _reaches(deposit, found.reach, rules)
     if reason is None or deposit.kind != Kind.DAMAGE:
         return reason
     text = f"{where(deposit)}: what looks like damage may be dirt until it has been cleaned"
@@ -164,6 +165,18 @@ def _bridges(deposit: Deposit, bridge: Bridge) -> Reason:
         f"apart, where the domes leave only {bridge.gap_um:.2f} um ({bridge.assumes})"
     )
     return Reason("bridge", _sentence(text), deposit.id, None, bridge.grain_um, bridge.gap_um, "um")
+
+
+def _may_bridge(deposit: Deposit, bridge: Bridge | None) -> Reason | None:
+    """A grain too small for the other rules that bridges where the apexes lie beside the fibre."""
+    if bridge is None or not bridge.may_bridge:
+        return None
+    limit = bridge.offset_radius_limit_um
+    text = (
+        f"{where(deposit)}: with the domes' apexes {bridge.apex_offset_um:g} um beside the fibre a "
+        f"grain this high holds the fibres apart out to {limit:.0f} um"
+    )
+    return Reason("bridge-offset", _sentence(text), deposit.id, None, bridge.radius_um, limit, "um")
 
 
 def _wedges(deposit: Deposit, wedge: Wedge, rules: Rules) -> Reason:

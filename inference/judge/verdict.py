@@ -28,6 +28,8 @@ from .zones import InZone, ZoneTable, breaking, grade_zones, mark_of, table_for
 
 __all__ = ["DepositJudgement", "Judgement", "Reason", "Stated", "Verdict", "ViewEvidence", "judge"]
 
+NOMINAL_APC_DEG = 8.0  # EN 61755-3-6 and -3-8
+
 Verdict = Literal["mate", "clean-first", "reshoot", "retire"]
 
 
@@ -186,7 +188,7 @@ def _judge_deposit(
 ) -> DepositJudgement:
     shape, angled = at
     found = Findings(
-        bridge=None if shape is None or angled else bridge_of(deposit, shape),
+        bridge=None if shape is None else _bridge(deposit, shape, angled, rules),
         wedge=None if shape is None else wedge_of(deposit, shape),
         reach=reach_of(deposit, shape, rules.fiber_mode, assumptions),
     )
@@ -201,6 +203,14 @@ def _judge_deposit(
         harm=harm_of(deposit, angled),
         stay=stay_of(deposit, found, rules) if stop is None else None,
     )
+
+
+def _bridge(deposit: Deposit, shape: ConnectorShape, angled: bool, rules: Rules) -> Bridge | None:
+    """By the finish that was stated, which wins over the fitted one."""
+    if not angled:
+        shape = replace(shape, apc_angle_deg=0.0)
+    angle = shape.apc_angle_deg or NOMINAL_APC_DEG
+    return bridge_of(deposit, shape, angle if angled else 0.0, rules.apex_offset_um)
 
 
 def _grade(

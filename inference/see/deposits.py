@@ -59,7 +59,8 @@ class SeenDeposit:
     tangents. `width_um`: the shortest one; for lint the largest inscribed circle (ISO 16232).
     `length_um`: lint only, along the centre line. `enclosing_um`: diameter of the smallest
     enclosing circle. `in_zone_area_um2`: the part of `area_um2` within 125 um of the axis.
-    `unsure`: between the detection floor and the threshold.
+    `unsure`: between the detection floor and the threshold. `metric`: the 2 x 2 matrix that takes
+    (x, y) in px to um on the deposit's surface.
     """
 
     view: int
@@ -83,6 +84,7 @@ class SeenDeposit:
     enclosing_um: float
     in_zone_area_um2: float
     unsure: bool
+    metric: tuple[tuple[float, float], tuple[float, float]] | None = None
 
 
 def measure_deposits(
@@ -252,4 +254,8 @@ def _record(
         enclosing_um=enclosing,
         in_zone_area_um2=float(seen.in_zone_um2[number]),
         unsure=which[1],
+        metric=(
+            (float(metric[0, 0]), float(metric[0, 1])),
+            (float(metric[1, 0]), float(metric[1, 1])),
+        ),
     )

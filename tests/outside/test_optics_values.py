@@ -17,11 +17,11 @@ from fiberward.inference.judge.harm import (
     mask_blocked_fraction,
     masked_mode_db,
     mode_overlap,
-    multimode_disc_db,
     rayleigh_range_um,
     return_loss_db,
     worst_coherent_gap,
 )
+from fiberward.inference.judge.multimode import multimode_disc_db
 
 AIR_1550 = (1550.0, 1.0)  # wavelength nm, index of what lies between the faces
 

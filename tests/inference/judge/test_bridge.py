@@ -3,6 +3,7 @@
 import math
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -45,9 +46,11 @@ def test_a_10_um_grain_at_300_um_bridges_at_20_mm_and_not_at_8_mm():
     assert wide.radius_limit_um == pytest.approx(447.2, abs=0.1)
     assert tight.radius_limit_um == pytest.approx(282.8, abs=0.1)
     assert wide.rest_gap_um == pytest.approx(10.0 - 4.5, abs=0.01)
-    assert tight.harm == ()
     assert wide.harm == harm_of_gap(wide.rest_gap_um)
     assert tight.rest_gap_um == 0.0
+    flat = bridge_of(grain(300.0), replace(SHAPE, dome_radius_um=8000.0), apex_offset_um=10.0)
+    assert flat is not None
+    assert (flat.may_bridge, flat.offset_rest_gap_um, flat.harm) == (False, 0.0, ())
 
 
 def test_the_bridge_radius_ends_at_the_endfaces_edge_and_uses_radius_not_path():
@@ -77,12 +80,85 @@ def test_nothing_bridges_off_the_dome(surface):
     assert bridge_of(grain(500.0, surface=surface), SHAPE) is None
 
 
-def test_an_angled_endface_and_an_unknown_place_have_no_bridge():
-    for angle in (0.5, 8.0):
-        assert bridge_of(grain(100.0), replace(SHAPE, apc_angle_deg=angle)) is None
+def test_an_unknown_place_has_no_bridge_and_a_place_without_extent_has():
     assert bridge_of(replace(grain(100.0), s_um=None, s_min_um=None), SHAPE) is None
     assert bridge_of(replace(grain(100.0), s_min_um=None), SHAPE) is not None
     assert bridge_of(grain(30.0, surface=Surface.FIBER), SHAPE) is not None
+
+
+def normal_gap(point, normal, centre, dome_um):
+    """Way from a point along `normal` to a sphere that lies ahead: the nearer crossing."""
+    to = centre - point
+    along = float(to @ normal)
+    return along - math.sqrt(dome_um**2 - float(to @ to) + along**2)
+
+
+def gap_at_the_fibre(grain_um, at, apexes, angle_deg):
+    """Two spheres in space, pushed apart along the ferrules' axis until a grain fits between them.
+
+    `at`: the grain's place in the faces' plane, `apexes`: where each dome's lies there (um).
+    """
+    t, dome = math.radians(angle_deg), SHAPE.dome_radius_um
+    normal, across = (
+        np.array([math.sin(t), 0, math.cos(t)]),
+        np.array([math.cos(t), 0, -math.sin(t)]),
+    )
+    plane = np.stack([across, [0.0, 1.0, 0.0]])
+    here, there = (np.asarray(a) @ plane + side * dome * normal for a, side in
+                   zip(apexes, (-1, 1), strict=True))  # fmt: skip
+
+    def gap(place, lift_um):
+        above = np.asarray(place, float) @ plane + 100.0 * normal  # between the domes or beyond
+        surface = above - normal * normal_gap(above, -normal, here, dome)
+        return normal_gap(surface, normal, there + np.array([0, 0, lift_um]), dome)
+
+    low, high = -5.0, 40.0
+    for _ in range(60):
+        lift = (low + high) / 2
+        low, high = (lift, high) if gap(at, lift) < grain_um else (low, lift)
+    return gap((0.0, 0.0), lift)
+
+
+@pytest.mark.parametrize("angle_deg", [0.0, 8.0])
+@pytest.mark.parametrize("turn", [0.0, 1.0, 2.5, math.pi])
+def test_spheres_in_space_leave_the_same_rest_gap(angle_deg, turn):
+    # an independent way to the same figure: two spheres, pushed along the axis
+    at = 300.0 * np.array([math.cos(turn), math.sin(turn)])
+    bridge = bridge_of(grain(300.0), SHAPE, angle_deg)
+    assert bridge is not None
+    on_axis = gap_at_the_fibre(10.0, at, ((0, 0), (0, 0)), angle_deg)
+    assert bridge.rest_gap_um == pytest.approx(on_axis, abs=0.06)
+    spots = 50.0 * np.stack([np.cos(np.arange(0, 6.3, 0.1)), np.sin(np.arange(0, 6.3, 0.1))], 1)
+    worst = max(gap_at_the_fibre(10.0, at, (spot, spot), angle_deg) for spot in spots)
+    assert bridge.offset_rest_gap_um == pytest.approx(worst, abs=0.06)
+    # apexes that lie apart do no more than both at their middle
+    apart = gap_at_the_fibre(10.0, at, (spots[0], spots[20]), angle_deg)
+    middle = (spots[0] + spots[20]) / 2
+    assert apart == pytest.approx(gap_at_the_fibre(10.0, at, (middle, middle), angle_deg), abs=0.06)
+
+
+def test_an_angled_endface_bridges_as_an_upright_one_and_gives_no_return_loss():
+    upright, angled = bridge_of(grain(300.0), SHAPE), bridge_of(grain(300.0), SHAPE, 8.0)
+    assert upright is not None
+    assert angled is not None
+    assert angled.rest_gap_um == upright.rest_gap_um
+    assert "keyed alike" in angled.assumes
+    assert {row.return_loss_db for row in angled.harm} == {None}
+    assert bridge_of(grain(300.0), replace(SHAPE, apc_angle_deg=8.0)) == angled
+
+
+@quick
+@given(st.floats(1.0, 60.0), st.floats(0.0, 690.0), st.floats(0.0, 80.0), st.floats(0.0, 40.0))
+def test_a_wider_apex_offset_never_helps(size_um, s_um, offset_um, more_um):
+    less, more = (
+        bridge_of(grain(s_um, size_um), SHAPE, apex_offset_um=e)
+        for e in (offset_um, offset_um + more_um)
+    )
+    assert less is not None
+    assert more is not None
+    assert less.bridges <= less.may_bridge <= more.may_bridge
+    assert less.rest_gap_um <= less.offset_rest_gap_um + 1e-9
+    assert less.offset_rest_gap_um <= more.offset_rest_gap_um + 1e-9
 
 
 def test_the_clean_joints_contact_is_the_hertz_one_of_the_families_force():

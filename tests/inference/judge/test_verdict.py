@@ -273,20 +273,39 @@ def test_a_grain_smaller_than_the_stop_size_still_bridges():
     assert rules_named(judgement) == ["bridge"]
     assert judgement.reasons[0].limit == pytest.approx(199.0**2 / 20000, rel=1e-4)
     assert judgement.deposits[0].bridge is not None
-    away = replace(small, s_um=260.0, s_min_um=259.0)
+    away = replace(small, s_um=300.0, s_min_um=299.0)
     assert verdict_of([away]) == "mate"
 
 
-def test_an_angled_finish_has_no_bridge_whether_fitted_or_stated():
+def test_a_grain_that_bridges_only_with_the_apexes_off_the_fibre_is_cleaned_first():
+    # 3 um at R = 20 mm: out to sqrt(d R) = 245 um, and 50 um farther with the apexes 50 um off
+    near = deposit(size_um=3.0, s_um=260.0, s_min_um=259.0)
+    judgement = judged([near])
+    assert rules_named(judgement) == ["bridge-offset"]
+    assert judgement.verdict == "clean-first"
+    assert judgement.reasons[0].limit == pytest.approx(294.9, abs=0.1)
+    assert verdict_of([near], rules=Rules(apex_offset_um=10.0)) == "mate"
+
+
+def test_an_angled_finish_bridges_in_its_own_plane_whether_fitted_or_stated():
     small = deposit(size_um=3.0, s_um=200.0, s_min_um=199.0)
-    assert verdict_of([small], stated=Stated(finish="apc")) == "mate"
-    angled = judge([small], covered(), FOUR, default_shape(find_family(2.5, "apc")))
-    assert angled.verdict == "mate"
-    assert angled.deposits[0].bridge is None
-    assert angled.in_zone.table == "sm-apc"
-    harm = judged([small], stated=Stated(finish="apc")).deposits[0].harm
+    stated = judged([small], stated=Stated(finish="apc"))
+    fitted = judge([small], covered(), FOUR, replace(SHAPE, apc_angle_deg=8.0))
+    assert stated.deposits[0].bridge == fitted.deposits[0].bridge
+    assert rules_named(stated) == ["bridge"]
+    assert fitted.in_zone.table == "sm-apc"
+    bridge, harm = stated.deposits[0].bridge, stated.deposits[0].harm
+    assert bridge is not None
     assert harm is not None
-    assert {row.return_loss_db for row in harm} == {None}
+    assert {row.return_loss_db for row in (*harm, *bridge.harm)} == {None}
+    # the default angled plug's dome of 8 mm: out to 155 um, 205 with the apexes off
+    tight = default_shape(find_family(2.5, "apc"))
+    assert rules_named(judge([small], covered(), FOUR, tight)) == ["bridge-offset"]
+    away = replace(small, s_um=230.0, s_min_um=229.0)
+    assert judge([away], covered(), FOUR, tight).verdict == "mate"
+    upright = judge([small], covered(), FOUR, tight, stated=Stated(finish="pc"))
+    assert upright.deposits[0].bridge is not None
+    assert "angled" not in upright.deposits[0].bridge.assumes
 
 
 def test_a_small_grain_on_the_barrel_wedges():
@@ -796,6 +815,7 @@ def test_every_rule_that_a_verdict_names_is_in_the_table_and_gives_that_verdict(
         judged(), judged([deposit()]), judged([behind()]), judged([deposit(unsure=True)]),
         judged([on_barrel()]), judged([in_zone_scratch()]), judged(views=()),
         judged([deposit(kind=Kind.FILM)]), judged([behind(kind=Kind.FILM)]),
+        judged([deposit(size_um=3.0, s_um=260.0, s_min_um=259.0)]),
         judged([deposit(kind=Kind.FILM, surface=Surface.FIBER)]),
         judged([deposit(surface=Surface.CHAMFER)]), judged([deposit(size_um=2.0, s_min_um=400.0)]),
         judged(stated=Stated(in_zone="outside", in_zone_by="Kim")),
