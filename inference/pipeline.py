@@ -34,7 +34,7 @@ from .see.pose import Pose, fit_connector
 from .see.quality import measure_quality
 from .see.redraw import redrawn_surfaces
 from .see.segment import Segmentation, Segmenter
-from .see.travel_map import TravelMap, lay_travel_map
+from .see.travel_map import TravelMap, front_reach_um, lay_travel_map
 from .settings import Settings
 from .view import SeenView, unturned
 
@@ -42,7 +42,6 @@ __all__ = ["Inspector", "Result", "SegmentsPictures"]
 
 Follow = Callable[[Iterable[int]], Iterable[int]]
 STRAIGHT_DEG = 10.0  # up to this tilt a view counts as straight from the front
-FRONT_REACH = 1.15  # the enlarged map ends this far beyond the chamfer
 
 
 class SegmentsPictures(Protocol):
@@ -150,7 +149,7 @@ class Inspector:
         drawn = _mapped(view for index, view in enumerate(views) if index not in lost)
         size_um, map_px = self.settings.coverage_size_um, self.settings.map_px
         whole = lay_travel_map(drawn, shape, size_um, map_px)
-        reach_um = FRONT_REACH * whole.s_end_um[Surface.CHAMFER]
+        reach_um = front_reach_um(MeridianProfile(shape))
         front = lay_travel_map(drawn, shape, size_um, map_px // 2, reach_um)
         # a view straight from the front shows the same places however it is turned
         covering = _mapped(

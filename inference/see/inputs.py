@@ -29,7 +29,11 @@ PICTURE_SUFFIXES = frozenset(
     + [".avif", ".cr2", ".cr3", ".dng", ".heic", ".heif", ".jp2", ".nef", ".orf", ".raf", ".raw"]
 )
 OWN_ENDINGS = (".surfaces.png", ".deposits.png", ".overlay.png", ".instances.png")
-OWN_NAMES = frozenset(["travel-map.png", "inspection.json", "report.html"])
+OWN_NAMES = frozenset(
+    ["travel-map.png", "travel-map.picture.jpg", "travel-map.limit.png"]
+    + ["travel-map.front-picture.jpg", "travel-map.front-limit.png", "comparison.png"]
+    + ["inspection.json", "compare.json", "report.html"]
+)
 
 
 @dataclass(frozen=True)

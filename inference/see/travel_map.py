@@ -16,7 +16,7 @@ from ...model.shape import ConnectorShape
 from ...model.surfaces import Surface
 from .look import Look, MappedView, Places, look_at, places_on
 
-__all__ = ["TravelMap", "lay_travel_map"]
+__all__ = ["TravelMap", "front_reach_um", "lay_travel_map", "whole_reach_um"]
 
 Bytes = npt.NDArray[np.uint8]
 Floats = npt.NDArray[np.float32]
@@ -24,6 +24,7 @@ Mask = npt.NDArray[np.bool_]
 
 SHARPNESS = 2.0  # exponent of the weights: the better view dominates
 FADE_PX = 24.0  # over which a view's weight falls to nothing towards its frame
+FRONT_REACH = 1.15  # the enlarged map ends this far beyond the chamfer
 GAIN_RANGE = (0.5, 2.0)  # how far a view's brightness is brought in line with the best one's
 
 
@@ -32,7 +33,8 @@ class TravelMap:
     """The fused map; rasters [M, M].
 
     `rgb` uint8 [M, M, 3]: the fused picture, 0 where unseen. `kind` uint8: kinds as segmented in
-    the view that sees the place best. `seen`: some view shows the place finely enough.
+    the view that sees the place best. `seen`: some view shows the place finely enough. `limit_um`
+    float32: the smallest flat disc that some view shows there, infinite where none shows the place.
     `on_surface`: the raster's pixel lies on the connector's surface. `um_per_px`: travel distance
     per raster pixel. `s_end_um`: where each surface ends, averaged over theta.
     """
@@ -43,6 +45,17 @@ class TravelMap:
     on_surface: Mask
     um_per_px: float
     s_end_um: dict[Surface, float]
+    limit_um: Floats
+
+
+def whole_reach_um(profile: MeridianProfile) -> float:
+    """How far the map of the whole connector reaches: to the farthest corner of the rim."""
+    return float(profile.s_ends_at(np.arange(0.0, 360.0, 1.0))[Surface.CAVITY].max())
+
+
+def front_reach_um(profile: MeridianProfile) -> float:
+    """How far the enlarged map of the front reaches."""
+    return FRONT_REACH * profile.s_end_um[Surface.CHAMFER]
 
 
 def lay_travel_map(
@@ -58,14 +71,14 @@ def lay_travel_map(
     """
     profile = MeridianProfile(shape)
     if reach_um is None:
-        reach_um = float(profile.s_ends_at(np.arange(0.0, 360.0, 1.0))[Surface.CAVITY].max())
+        reach_um = whole_reach_um(profile)
     um_per_px = 2 * reach_um / map_px
     centre = (np.arange(map_px) + 0.5 - map_px / 2) * um_per_px
     s_all = np.hypot(centre[None], centre[:, None])
     theta_all = np.degrees(np.arctan2(-centre[:, None], centre[None])) % 360.0
     inside = s_all <= reach_um
     places = places_on(profile, s_all[inside], theta_all[inside])
-    fused = _fuse(views, places, size_um, um_per_px)
+    rgb, kind, limit = _fuse(views, places, um_per_px)
     on_surface = places.surface != Surface.SURROUND
 
     def raster(values: npt.NDArray[np.generic]) -> npt.NDArray[np.generic]:
@@ -73,23 +86,23 @@ def lay_travel_map(
         out[inside] = values
         return out
 
-    rgb, kind, seen = fused
     return TravelMap(
         rgb=raster(rgb).astype(np.uint8),
         kind=raster(kind).astype(np.uint8),
-        seen=raster(seen).astype(np.bool_),
+        seen=raster(limit <= size_um).astype(np.bool_),
         on_surface=raster(on_surface).astype(np.bool_),
         um_per_px=um_per_px,
         s_end_um=dict(profile.s_end_um),
+        limit_um=np.where(raster(on_surface), raster(limit), np.inf).astype(np.float32),
     )
 
 
 def _fuse(
-    views: Sequence[MappedView], places: Places, size_um: float, um_per_px: float
-) -> tuple[Bytes, Bytes, Mask]:
-    """Fused rgb [n, 3], kind [n] and seen [n] of the places."""
+    views: Sequence[MappedView], places: Places, um_per_px: float
+) -> tuple[Bytes, Bytes, Floats]:
+    """Fused rgb [n, 3], kind [n] and the smallest disc shown [n], um, of the places."""
     count = places.s_um.size
-    kind, seen = np.zeros(count, np.uint8), np.zeros(count, np.bool_)
+    kind, limit = np.zeros(count, np.uint8), np.full(count, np.inf, np.float32)
     best = np.zeros(count, np.float32)
     total = np.zeros((count, 1), np.float32)
     colour = np.zeros((count, 3), np.float32)
@@ -103,11 +116,11 @@ def _fuse(
         better = weight > best
         kind = np.where(better, kinds, kind)
         best = np.maximum(best, weight)
-        seen |= look.shown & (look.resolved_um <= size_um)
+        limit = np.where(look.shown, np.minimum(limit, look.resolved_um), limit)
     shown = total[:, 0] > 0
     rgb = np.zeros((count, 3), np.uint8)
     rgb[shown] = np.clip(colour[shown] / total[shown] + 0.5, 0, 255).astype(np.uint8)
-    return rgb, kind, seen
+    return rgb, kind, limit.astype(np.float32)
 
 
 def _best_first(views: Sequence[MappedView]) -> list[MappedView]:

@@ -30,6 +30,7 @@ __all__ = ["build_command", "main"]
 OWN_COMMANDS = {
     "demo": "fiberward.inference.show.demo_command:demo",
     "inspect": "fiberward.inference.show.inspect_command:inspect",
+    "compare": "fiberward.inference.show.compare_command:compare",
     "explain": "fiberward.inference.show.explain_command:explain",
     "doctor": "fiberward.inference.show.doctor_command:doctor",
     "records export": "fiberward.inference.show.records_command:export_records",

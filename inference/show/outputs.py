@@ -10,12 +10,14 @@ from ...model.errors import UsageError
 from ...model.profile import MeridianProfile
 from ...model.surfaces import SURFACE_NAMES, Surface
 from ..keep.files import staged_folder
+from ..keep.map_files import MAP_FILES, write_map
 from ..pipeline import Result
 from ..see.deposits import SeenDeposit
 from ..see.fuse import Deposit
 from ..see.travel_map import TravelMap
 from .map_picture import MapDeposit, MapPanel, MapPicture, draw_travel_map
 from .overlay import DrawnDeposit, draw_overlay
+from .pictures_out import png_bytes
 from .report import report_page
 
 __all__ = ["write_outputs"]
@@ -31,7 +33,7 @@ def write_outputs(result: Result, folder: Path, originals: Sequence[Path]) -> No
     Raises UsageError where an original would be overwritten or nothing can be written.
     """
     names = [f"{view.stem}.{part}.png" for view in result.views for part in PARTS]
-    _spare_originals([*names, "travel-map.png"], folder, originals)
+    _spare_originals([*names, "travel-map.png", *MAP_FILES], folder, originals)
     with staged_folder(folder, last="inspection.json") as staging:
         overlays: dict[str, bytes] = {}
         for index, view in enumerate(result.views):
@@ -40,11 +42,12 @@ def write_outputs(result: Result, folder: Path, originals: Sequence[Path]) -> No
                 overlays[view.stem] = _jpeg(overlay)
                 planes = (view.segmentation.surface, view.segmentation.kind, overlay)
                 for part, plane in zip(PARTS, planes, strict=True):
-                    (staging / f"{view.stem}.{part}.png").write_bytes(_png(plane))
+                    (staging / f"{view.stem}.{part}.png").write_bytes(png_bytes(plane))
         drawn = None
         if result.maps is not None:
-            drawn = _png(draw_travel_map(_map_picture(result, result.maps)))
+            drawn = png_bytes(draw_travel_map(_map_picture(result, result.maps)))
             (staging / "travel-map.png").write_bytes(drawn)
+            write_map(staging, *((each.rgb, each.limit_um) for each in result.maps))
         page = report_page(result.inspection, drawn, overlays)
         (staging / "report.html").write_text(page, encoding="utf-8")
         result.inspection.write(staging / "inspection.json")
@@ -123,17 +126,6 @@ def _drawn(deposit: Deposit, pieces: Sequence[SeenDeposit]) -> DrawnDeposit:
         mask=mask,
         length=deposit.length_um is not None,
     )
-
-
-def _png(plane: Bytes) -> bytes:
-    import cv2
-
-    # photographs hardly shrink at higher levels, which cost as much time as all the drawing
-    shown, level = (plane[..., ::-1], 1) if plane.ndim == 3 else (plane, 3)
-    done, data = cv2.imencode(".png", shown, [cv2.IMWRITE_PNG_COMPRESSION, level])
-    if not done:
-        raise ValueError(f"cannot encode a picture of shape {list(plane.shape)}")
-    return data.tobytes()
 
 
 def _jpeg(rgb: Bytes) -> bytes:

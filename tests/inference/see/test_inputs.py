@@ -76,6 +76,8 @@ def test_the_folder_one_stands_in_has_its_real_name(
 OWN = (
     *("a.surfaces.png", "a.deposits.png", "a.overlay.png", "a.png.overlay.png"),
     *("A.OVERLAY.PNG", "travel-map.png", "a.instances.png", "inspection.json", "report.html"),
+    *("travel-map.picture.jpg", "travel-map.limit.png", "comparison.png", "compare.json"),
+    *("travel-map.front-picture.jpg", "travel-map.front-limit.png"),
 )
 
 

@@ -11,6 +11,7 @@ from PIL import Image
 
 from fiberward.inference import pipeline
 from fiberward.inference.keep.inspection import INSPECTION_SCHEMA_FILE, read_inspection
+from fiberward.inference.keep.map_files import MAP_FILES
 from fiberward.inference.settings import Settings
 from fiberward.inference.show.app import main
 from fiberward.model.kinds import Kind
@@ -41,7 +42,7 @@ def test_a_dirty_connector_gives_all_files_and_exit_1(drawing, spot, tmp_path, c
     assert inspection.verdict == "clean-first"
     parts = ("surfaces", "deposits", "overlay")
     expected = {f"{path.stem}.{part}.png" for path in paths for part in parts}
-    expected |= {"inspection.json", "travel-map.png", "report.html"}
+    expected |= {"inspection.json", "travel-map.png", "report.html", *MAP_FILES}
     assert {path.name for path in out.iterdir()} == expected
     document = json.loads((out / "inspection.json").read_text())
     schema = json.loads(INSPECTION_SCHEMA_FILE.read_text())

@@ -1,0 +1,317 @@
+"""Before and after: what of a connector's dirt stayed, moved, is gone or is new.
+
+Two inspections are laid on each other by what both show; where a cleaning left nothing to match,
+by the label and the turns that a person stated. Then deposits are paired by place and size. What is
+left over on both sides may be one deposit that moved: that is said only where it is likelier than
+a loss here and a newcomer there. A deposit whose place the other pictures do not show has no fate.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from ...model.kinds import KIND_NAMES, Kind
+from ...model.profile import MeridianProfile
+from ...model.shape import ConnectorShape
+from ...model.surfaces import SURFACE_NAMES, Surface
+from .compare_match import STATED_REACH_DEG, Registration, Spot, pair_costs, paired, register
+from .compare_moves import moved_pairs
+from .compare_way import way_um
+from .inspection import DepositRecord, Inspection
+from .map_files import MapData
+
+__all__ = ["FATES", "Comparison", "DepositFate", "Side", "compare", "spots_of"]
+
+Fate = Literal["stayed", "moved", "gone", "new"]
+Match = Literal["found", "stated", "none"]
+FATES: tuple[Fate, ...] = ("stayed", "moved", "gone", "new")
+# How far the same connector's fitted dimensions differ between two inspections at most, as shares:
+# measured on rendered connectors, doubled
+DIMENSIONS = {"endface_edge_um": 0.05}
+SHOWN_SHARE = 1.0  # the other pictures must show this share of a deposit's size at its place
+NOT_SHOWN = "the other pictures do not show its place well enough"
+
+
+@dataclass(frozen=True)
+class Side:
+    """One of the two inspections and its map's data, None where it left none."""
+
+    inspection: Inspection
+    map: MapData | None = None
+
+    @property
+    def label(self) -> str | None:
+        """What a person called the connector."""
+        label = self.inspection.connector.get("label")
+        return None if label is None else str(label)
+
+    @property
+    def turns_stated(self) -> bool:
+        """Whether every view that counts has a stated turn."""
+        views = [view for view in self.inspection.views if view.readable]
+        return bool(views) and all(view.stated_turn_deg is not None for view in views)
+
+    def shape(self) -> ConnectorShape | None:
+        """The fitted shape, None if no view could be placed."""
+        found = self.inspection.shape_um
+        return None if found is None else ConnectorShape(**dict(found))  # type: ignore[arg-type]
+
+    def shows(self, s_um: float, theta_deg: float | None, size_um: float) -> bool:
+        """Whether some picture would show a deposit of this size at this place."""
+        if self.map is None or theta_deg is None:
+            return True
+        return self.map.limit_at(s_um, theta_deg) <= SHOWN_SHARE * size_um
+
+
+@dataclass(frozen=True)
+class DepositFate:
+    """One deposit before or after, or the same one in both.
+
+    Places as each inspection has them. `fate` None where the other pictures do not show the place;
+    `why` says so. `moved_um`: the way along the surface, of moved ones only; `fiberward_um`: by how
+    much nearer to the fibre it came along its meridian, negative: farther away. `sure`: how likely
+    a moved one is the same deposit, None otherwise. `unsure`: no inspection that lists it was sure
+    that it is a deposit.
+    """
+
+    before_id: int | None
+    after_id: int | None
+    kind: str
+    surface: str
+    fate: Fate | None
+    before_s_um: float | None = None
+    before_theta_deg: float | None = None
+    before_size_um: float | None = None
+    after_s_um: float | None = None
+    after_theta_deg: float | None = None
+    after_size_um: float | None = None
+    after_surface: str | None = None
+    moved_um: float | None = None
+    fiberward_um: float | None = None
+    sure: float | None = None
+    unsure: bool = False
+    why: str | None = None
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """What became of the deposits of one connector.
+
+    `match`: found (by what both show), stated (by label and turns) or none. `match_quality`: 1 less
+    the chance that unrelated deposits agree as well, None where none agree. `turn_deg`: to be added
+    to the second inspection's angles. Refused: `pairs` is empty and `why_refused` says why.
+    """
+
+    match: Match
+    match_quality: float | None
+    matched: int
+    turn_deg: float | None
+    refused: bool
+    why_refused: str | None
+    pairs: tuple[DepositFate, ...]
+    notes: tuple[str, ...] = ()
+
+
+def compare(before: Side, after: Side) -> Comparison:
+    """Compare two inspections; a refusal is a result, not an error."""
+    shapes = before.shape(), after.shape()
+    if shapes[0] is None or shapes[1] is None:
+        which = "before" if shapes[0] is None else "after"
+        return _refused(f"no picture of the inspection {which} could be placed on the connector")
+    if (other := _other_connector(shapes[0], shapes[1])) is not None:
+        return _refused(other)
+    profiles = MeridianProfile(shapes[0]), MeridianProfile(shapes[1])
+    spots = spots_of(before.inspection, profiles[0]), spots_of(after.inspection, profiles[1])
+    stated = before.turns_stated and after.turns_stated
+    found = register(*spots, stated)
+    match: Match = "found"
+    if not found.found:
+        named = before.label is not None and before.label == after.label
+        if not (named and stated):
+            return _refused(_no_match(found, named, stated), found)
+        match, found = "stated", _as_stated(found)
+        if (gone := _lost_marks(spots, after, found)) is not None:
+            return _refused(gone, found)
+    fates = _fates(spots, (before, after), found, profiles[0])
+    notes = _notes(before, after, spots)
+    quality = found.quality if found.pairs else None
+    return Comparison(match, quality, found.pairs, found.turn_deg, False, None, fates, notes)
+
+
+def spots_of(inspection: Inspection, profile: MeridianProfile) -> tuple[Spot, ...]:
+    """The deposits that have a place on the surface."""
+    return tuple(
+        _spot(deposit, profile)
+        for deposit in inspection.deposits
+        if deposit.s_um is not None and deposit.size_um is not None
+    )
+
+
+def _spot(deposit: DepositRecord, profile: MeridianProfile) -> Spot:
+    assert deposit.s_um is not None
+    assert deposit.size_um is not None
+    size = deposit.size_um
+    extent = deposit.length_um or deposit.feret_max_um or size
+    radius = float(profile.radius_um(deposit.s_um, deposit.theta_deg or 0.0))
+    return Spot(
+        id=deposit.id,
+        kind=Kind(KIND_NAMES.index(deposit.kind)),
+        surface=Surface(SURFACE_NAMES.index(deposit.surface)),
+        s_um=deposit.s_um,
+        theta_deg=deposit.theta_deg,
+        radius_um=radius if np.isfinite(radius) else profile.shape.ferrule_radius_um,
+        size_um=size,
+        extent_um=extent,
+        shape=float(np.log(max(extent, 1.0) / max(deposit.width_um or extent, 1.0))),
+        unsure=deposit.unsure,
+    )
+
+
+# -- whether the two belong together ---------------------------------------------------------------
+
+
+def _refused(why: str, found: Registration | None = None) -> Comparison:
+    quality = found.quality if found is not None and found.pairs else None
+    pairs = 0 if found is None else found.pairs
+    return Comparison("none", quality, pairs, None, True, why, ())
+
+
+def _other_connector(one: ConnectorShape, other: ConnectorShape) -> str | None:
+    """Why the two shapes cannot be one connector's; None if they can."""
+    if one.ferrule_radius_um != other.ferrule_radius_um:
+        sizes = " and ".join(f"{2 * s.ferrule_radius_um / 1000:.3g} mm" for s in (one, other))
+        return f"the ferrules differ: {sizes}"
+    if (one.apc_angle_deg > 0) != (other.apc_angle_deg > 0):
+        return "one endface is angled, the other is not"
+    for name, most in DIMENSIONS.items():
+        a, b = (float(getattr(shape, name)) for shape in (one, other))
+        if abs(a - b) > most * max(a, b):
+            words = name.removesuffix("_um").replace("_", " ")
+            return f"the connectors differ: {words} at {a:.0f} um before and {b:.0f} um after"
+    return None
+
+
+def _no_match(found: Registration, named: bool, stated: bool) -> str:
+    chance = (
+        f"only {found.pairs} deposits agree, which chance may do"
+        if found.pairs
+        else ("no deposit agrees")
+    )
+    missing = [
+        *([] if named else ["the same --connector LABEL"]),
+        *([] if stated else ["--turn of every picture"]),
+    ]
+    return (
+        f"nothing sure shows that this is one connector ({chance}); inspect both with "
+        f"{' and '.join(missing)}"
+    )
+
+
+def _as_stated(found: Registration) -> Registration:
+    """The stated turns, refined by what little agrees near them."""
+    near = found.pairs > 0 and abs(found.turn_deg) <= STATED_REACH_DEG / 2
+    return found if near else Registration(0.0, found.quality, 0)
+
+
+def _lost_marks(
+    spots: tuple[Sequence[Spot], Sequence[Spot]], after: Side, found: Registration
+) -> str | None:
+    """Whether marks that no cleaning takes away are missing, so that the label must be wrong."""
+    marks = [s for s in spots[0] if s.kind == Kind.DAMAGE and not s.unsure]
+    shown = [
+        s for s in marks if after.shows(s.s_um, _turned(s.theta_deg, -found.turn_deg), s.size_um)
+    ]
+    left = [s for s in spots[1] if s.kind == Kind.DAMAGE]
+    turns = np.arange(-STATED_REACH_DEG, STATED_REACH_DEG + 0.1, 0.5) + found.turn_deg
+    if not shown or any(paired(pair_costs(shown, left, float(turn))) for turn in turns):
+        return None
+    return (
+        f"the label says one connector, yet none of the {len(shown)} marks of damage before is "
+        "there after"
+    )
+
+
+# -- what became of each deposit -------------------------------------------------------------------
+
+
+def _fates(
+    spots: tuple[Sequence[Spot], Sequence[Spot]],
+    sides: tuple[Side, Side],
+    found: Registration,
+    profile: MeridianProfile,
+) -> tuple[DepositFate, ...]:
+    before, after = spots
+    stayed = paired(pair_costs(before, after, found.turn_deg))
+    lost = [b for k, b in enumerate(before) if k not in {i for i, _ in stayed}]
+    come = [a for k, a in enumerate(after) if k not in {j for _, j in stayed}]
+    moved = moved_pairs(lost, come, (*before, *after))
+    rows = [_row(before[i], after[j], "stayed") for i, j in stayed]
+    for b, a, sure in moved:
+        start = b.s_um, b.theta_deg or 0.0
+        end = a.s_um, _turned(a.theta_deg, found.turn_deg) or 0.0
+        way = way_um(profile, start, end)
+        row = _row(b, a, "moved")
+        rows.append(replace(row, moved_um=way, fiberward_um=b.s_um - a.s_um, sure=sure))
+    gone = {b.id for b, _, _ in moved}
+    new = {a.id for _, a, _ in moved}
+    for b in lost:
+        there = _turned(b.theta_deg, -found.turn_deg)
+        shown = sides[1].shows(b.s_um, there, b.size_um)
+        if b.id not in gone:
+            row = _row(b, None, "gone" if shown else None)
+            rows.append(replace(row, why=None if shown else NOT_SHOWN))
+    for a in come:
+        there = _turned(a.theta_deg, found.turn_deg)
+        shown = sides[0].shows(a.s_um, there, a.size_um)
+        if a.id not in new:
+            row = _row(None, a, "new" if shown else None)
+            rows.append(replace(row, why=None if shown else NOT_SHOWN))
+    return tuple(sorted(rows, key=_order))
+
+
+def _order(row: DepositFate) -> tuple[int, int]:
+    """By the deposit's number before; newcomers last."""
+    return (row.before_id or 10**6, row.after_id or 0)
+
+
+def _row(b: Spot | None, a: Spot | None, fate: Fate | None) -> DepositFate:
+    first = b or a
+    assert first is not None
+    return DepositFate(
+        before_id=None if b is None else b.id,
+        after_id=None if a is None else a.id,
+        kind=KIND_NAMES[first.kind],
+        surface=SURFACE_NAMES[first.surface],
+        fate=fate,
+        before_s_um=None if b is None else b.s_um,
+        before_theta_deg=None if b is None else b.theta_deg,
+        before_size_um=None if b is None else b.size_um,
+        after_s_um=None if a is None else a.s_um,
+        after_theta_deg=None if a is None else a.theta_deg,
+        after_size_um=None if a is None else a.size_um,
+        after_surface=None if a is None else SURFACE_NAMES[a.surface],
+        unsure=all(s is None or s.unsure for s in (b, a)),
+    )
+
+
+def _turned(theta_deg: float | None, by_deg: float) -> float | None:
+    return None if theta_deg is None else (theta_deg + by_deg) % 360.0
+
+
+def _notes(
+    before: Side, after: Side, spots: tuple[Sequence[Spot], Sequence[Spot]]
+) -> tuple[str, ...]:
+    notes: list[str] = []
+    if None not in (before.label, after.label) and before.label != after.label:
+        notes.append(f"The labels differ: {before.label} before, {after.label} after.")
+    for name, side, own in (("before", before, spots[0]), ("after", after, spots[1])):
+        if side.map is None:
+            notes.append(
+                f"The inspection {name} left no map data: whether it shows a place is not known."
+            )
+        off = len(side.inspection.deposits) - len(own)
+        if off:
+            notes.append(f"{off} deposits {name} have no place on the map and are left out.")
+    return tuple(notes)
