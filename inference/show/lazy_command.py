@@ -30,7 +30,9 @@ __all__ = ["LazyCommand", "commands_of_other_rooms", "missing_extra", "summary_o
 ENTRY_POINT_GROUP = "fiberward.commands"
 OWN_PACKAGE = "fiberward"
 EXIT_READER_LEFT = 141
-TRAINING_PACKAGES = {"albucore", "albumentations", "onnx", "onnxscript", "torch", "torchvision"}
+DESK_PACKAGES = {"starlette", "uvicorn"}
+TRAINING_PACKAGES = {"albucore", "albumentations", "onnx", "onnxscript", "pycocotools", "torch"}
+TRAINING_PACKAGES |= {"torchvision"}
 SHARED_OPTIONS = {
     "json": "Print the result as one JSON document.",
     "quiet": "No progress and no notes on stderr; errors stay.",
@@ -85,6 +87,11 @@ def missing_extra(error: ModuleNotFoundError) -> Exception:
         return MissingExtra(
             f"this command needs the training packages, and {package} is not installed: "
             "run pip install '.[train]' in Fiberward's folder"
+        )
+    if package in DESK_PACKAGES:
+        return MissingExtra(
+            f"the desk needs the packages of its extra, and {package} is not installed: "
+            "run pip install '.[desk]' in Fiberward's folder"
         )
     return ModelError(
         f"the package {package} is not installed, so this installation is incomplete: "
