@@ -13,7 +13,7 @@ from ..see.fuse import Deposit
 from .adhesion import times_own_weight
 from .stops import Reason
 
-__all__ = ["cleaning_advice", "reshoot_advice", "retire_advice"]
+__all__ = ["cleaning_advice", "removal", "reshoot_advice", "retire_advice"]
 
 _TOOLS = {
     Surface.HOUSING: "Wipe the housing's outside with a lint-free wipe before anything else.",
@@ -37,6 +37,32 @@ _WET = (
 )
 _WET_LATER = "Films and dried residue may need a second pass, lightly wet and at once dry."
 _NEVER_WET = "Never use liquid in a bulkhead adapter or a receptacle."
+# By kind. Dry before wet: the procedure named above. What each kind asks beside it: common
+# practice, no source.
+_METHODS = {
+    Kind.PARTICLE: (
+        "Dry: one stroke, a fresh stretch, one more. If it is still there, lightly wet and at once "
+        "dry."
+    ),
+    Kind.LINT: "Lift it off with filtered air or an adhesive tip, then one dry stroke.",
+    Kind.FILM: (
+        "Dry first; then lightly wet and at once dry, for a dry wipe alone smears what is left of "
+        "oil."
+    ),
+    Kind.RESIDUE: (
+        "Dry first; then lightly wet to loosen what has dried on, and at once dry before it dries "
+        "again."
+    ),
+    Kind.LIQUID: (
+        "Blot it up dry, without rubbing, before it dries and leaves a residue; then one dry "
+        "stroke."
+    ),
+    Kind.DAMAGE: (
+        "Clean it like a grain, dry and then lightly wet and at once dry: what stays is damage, "
+        "and nothing removes it."
+    ),
+}
+_BLOT = "Blot liquid up with a dry lint-free wipe before anything is rubbed."
 _LINT = "Lift threads off with filtered air or an adhesive tip first: a wipe drags them along."
 _SLEEVE = (
     "Clean the adapter's sleeve with a dry stick of its bore and look at the other plug: "
@@ -58,7 +84,7 @@ def cleaning_advice(
     """
     places = {_tool_place(deposit) for deposit in stopping}
     kinds = {deposit.kind for deposit in stopping}
-    lines = [_LINT] if Kind.LINT in kinds else []
+    lines = [text for kind, text in ((Kind.LINT, _LINT), (Kind.LIQUID, _BLOT)) if kind in kinds]
     lines += [text for surface, text in _TOOLS.items() if surface in places]
     if cleanings_failed:
         lines.append(_WET)
@@ -76,6 +102,15 @@ def cleaning_advice(
             f"do{'es' if left == 1 else ''} not help, and take the connector out of service."
         )
     return tuple(lines)
+
+
+def removal(kind: Kind, surface: Surface) -> tuple[str, ...]:
+    """What removes dirt of a kind from a surface: how, and with which tool; none from elsewhere."""
+    surface = Surface.ENDFACE if surface == Surface.FIBER else surface
+    if kind not in _METHODS or surface not in _TOOLS:
+        return ()
+    wet = kind != Kind.LINT
+    return (_METHODS[kind], _TOOLS[surface], *((_NEVER_WET,) if wet else ()))
 
 
 def _hold(stopping: Sequence[Deposit]) -> list[str]:

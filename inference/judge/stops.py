@@ -10,7 +10,16 @@ from .bridge import Bridge, Wedge
 from .reach import Reach, upper_reach
 from .rules import Rules
 
-__all__ = ["REACH_MATINGS", "Findings", "Reason", "is_sure", "stay_of", "stop_of", "where"]
+__all__ = [
+    "REACH_MATINGS",
+    "Findings",
+    "Reason",
+    "chance_words",
+    "is_sure",
+    "stay_of",
+    "stop_of",
+    "where",
+]
 
 REACH_MATINGS = 10  # what the limit on reach speaks of
 
@@ -96,7 +105,7 @@ def stay_of(deposit: Deposit, found: Findings, rules: Rules) -> Reason | None:
     upper = upper_reach(found.reach, REACH_MATINGS)
     text = (
         f"{where(deposit)}: may stay, since it hardly gets to the contact zone: "
-        f"{_chance(found.reach)}, under the limit of {_percent(rules.reach_limit)}"
+        f"{_chance(found.reach)}, under the limit of {chance_words(rules.reach_limit)}"
     )
     limit = rules.reach_limit
     return Reason("reach-low", _sentence(text), deposit.id, None, upper, limit, "share")
@@ -139,7 +148,7 @@ def _reaches(deposit: Deposit, reach: tuple[Reach, ...] | None, rules: Rules) ->
         return None
     text = (
         f"{where(deposit)}: it or a part of it may get to the contact zone: {_chance(reach)}; "
-        f"stops from {_percent(rules.reach_limit)} at the upper end"
+        f"stops from {chance_words(rules.reach_limit)} at the upper end"
     )
     limit = rules.reach_limit
     return Reason("reach", _sentence(text), deposit.id, None, upper, limit, "share")
@@ -147,11 +156,16 @@ def _reaches(deposit: Deposit, reach: tuple[Reach, ...] | None, rules: Rules) ->
 
 def _chance(reach: tuple[Reach, ...]) -> str:
     row = next(r for r in reach if r.place == "contact" and r.matings == REACH_MATINGS)
-    low, high = (_percent(end) for end in row.interval)
-    return f"{_percent(row.p)} ({low} to {high}) within {row.matings} matings, {row.basis}"
+    low, high = (chance_words(end) for end in row.interval)
+    return f"{chance_words(row.p)} ({low} to {high}) within {row.matings} matings, {row.basis}"
 
 
-def _percent(share: float) -> str:
+def chance_words(share: float) -> str:
+    """A chance (0..1) in percent with two significant digits."""
+    if 0 < share < 1e-4:
+        return "under 0.01 %"
+    if 0.995 <= share < 1:
+        return "over 99.5 %"
     return f"{100 * share:.2g} %" if share < 0.995 else "100 %"
 
 

@@ -9,9 +9,13 @@ from typing import Any
 
 from ...model.errors import UsageError
 from ...model.kinds import KIND_NAMES, Kind
+from ...model.surfaces import SURFACE_NAMES, Surface
+from ..judge.advice import removal
 from ..judge.assumed import Assumptions, recorded_assumptions
+from ..judge.harm import LOSS_CAP_DB
 from ..judge.places import PLACE_NAMES, Place
 from ..judge.sensitivity import Swing, swings
+from ..judge.stops import chance_words
 from ..keep.inspection import DepositRecord, Inspection
 from .words import VERDICT_WORDS, percent, um
 
@@ -81,18 +85,19 @@ def explain_deposit(inspection: Inspection, deposit: DepositRecord) -> Explanati
     parts = {
         "Where": _where(deposit),
         "Way to the fibre": _way(deposit),
-        "Gap": _gap(deposit),
-        "In the sleeve": _wedge(deposit),
+        "Gap": _gap(inspection, deposit),
+        "In the sleeve": _wedge(inspection, deposit),
         "Reach": _reach(deposit),
-        "Harm once on the core": _harm(deposit),
+        "Harm once on the core": _harm(inspection, deposit),
         "Rule": _rule(deposit),
+        "What removes it": removal(_kind(deposit), _surface(deposit)),
         "What would change it": _change(inspection, deposit, swing, limit),
     }
-    size = f"{um(deposit.size_um)} um" if deposit.size_um is not None else "size unknown"
     ruling: Mapping[str, Any] = deposit.ruling or {}
     return Explanation(
         deposit.id,
-        f"Deposit {deposit.id}: {deposit.kind}, {size}, on the {deposit.surface}",
+        f"Deposit {deposit.id}: {deposit.kind}, {_size(deposit)}, "
+        f"{'in' if deposit.surface == 'cavity' else 'on'} the {deposit.surface}",
         bool(ruling.get("stops")),
         tuple((heading, lines) for heading, lines in parts.items() if lines),
         swing,
@@ -108,6 +113,23 @@ def upper_reach(deposit: DepositRecord) -> float | None:
     """Upper 95 % end of the chance to reach the contact zone within 10 matings."""
     row = _contact_row(deposit)
     return None if row is None else row["interval"][1]
+
+
+def _kind(deposit: DepositRecord) -> Kind:
+    return Kind(KIND_NAMES.index(deposit.kind))
+
+
+def _surface(deposit: DepositRecord) -> Surface:
+    return Surface(SURFACE_NAMES.index(deposit.surface))
+
+
+def _size(deposit: DepositRecord) -> str:
+    """A thread by its length, anything else by the circle of equal area, as the reasons do."""
+    thread = deposit.kind == KIND_NAMES[Kind.LINT]
+    extent = deposit.feret_max_um if thread else deposit.size_um
+    if extent is None:
+        return "size unknown"
+    return f"{um(extent)} um{' long' if thread else ''}"
 
 
 def _where(deposit: DepositRecord) -> tuple[str, ...]:
@@ -145,24 +167,35 @@ def _way(deposit: DepositRecord) -> tuple[str, ...]:
     return (f"{way[0].upper()}{way[1:]}.",)
 
 
-def _gap(deposit: DepositRecord) -> tuple[str, ...]:
+def _gap(inspection: Inspection, deposit: DepositRecord) -> tuple[str, ...]:
     bridge: Mapping[str, Any] | None = deposit.bridge
     if bridge is None:
         if deposit.kind == KIND_NAMES[Kind.PARTICLE] and deposit.surface in ("endface", "fiber"):
             return ("No gap could be given: the place or the size is not known.",)
         return ()
     lines = [
-        f"Two such domes leave {bridge['gap_um']:.2f} um at {bridge['radius_um']:.0f} um from the "
-        f"axis; a grain of {bridge['grain_um']:.1f} um bridges out to "
-        f"{bridge['radius_limit_um']:.0f} um."
+        f"Two such domes{_dome(bridge)} leave {bridge['gap_um']:.2f} um at "
+        f"{bridge['radius_um']:.0f} um from the axis; a grain of {bridge['grain_um']:.1f} um "
+        f"bridges out to {bridge['radius_limit_um']:.0f} um."
     ]
     if bridge["bridges"]:
         lines.append(f"It holds the fibres up to {bridge['rest_gap_um']:.1f} um apart.")
+    elif bridge.get("may_bridge"):
+        lines.append(
+            f"With the domes' apexes {bridge['apex_offset_um']:g} um beside the fibre it would, by "
+            f"up to {bridge['offset_rest_gap_um']:.1f} um."
+        )
+    lines += _harm_lines(inspection, bridge.get("harm"))
     lines.append(f"Assumed: {bridge['assumes']}.")
     return tuple(lines)
 
 
-def _wedge(deposit: DepositRecord) -> tuple[str, ...]:
+def _dome(bridge: Mapping[str, Any]) -> str:
+    radius = bridge.get("dome_um")
+    return "" if radius is None else f" (radius {radius / 1000:.3g} mm)"
+
+
+def _wedge(inspection: Inspection, deposit: DepositRecord) -> tuple[str, ...]:
     wedge: Mapping[str, Any] | None = deposit.wedge
     if wedge is None:
         return ()
@@ -170,6 +203,7 @@ def _wedge(deposit: DepositRecord) -> tuple[str, ...]:
         f"Between barrel and sleeve, {wedge['from_front_um'] / 1000:.2f} mm behind the front, it "
         f"may shift the fibre by up to {wedge['offset_um']:.1f} um and tilt it by "
         f"{wedge['tilt_deg']:.2f} deg.",
+        *_harm_lines(inspection, wedge.get("harm")),
         f"Assumed: {wedge['assumes']}.",
     )
 
@@ -195,27 +229,46 @@ def _reach(deposit: DepositRecord) -> tuple[str, ...]:
 
 def _chances(rows: list[Mapping[str, Any]], place: str) -> str:
     told = [
-        f"{percent(r['p'])} ({percent(r['interval'][0])} to {percent(r['interval'][1])}) within "
-        f"{r['matings']}"
+        f"{chance_words(r['p'])} ({chance_words(r['interval'][0])} to "
+        f"{chance_words(r['interval'][1])}) within {r['matings']}"
         for r in rows
         if r["place"] == place
     ]
     return f"To {PLACE_WORDS[place]}: {', '.join(told)} matings."
 
 
-def _harm(deposit: DepositRecord) -> tuple[str, ...]:
+def _harm(inspection: Inspection, deposit: DepositRecord) -> tuple[str, ...]:
     rows: list[Mapping[str, Any]] = list(deposit.harm or ())
     if not rows:
         return ("No figure: it is no opaque mask, or its size is not known.",)
-    return tuple(_harm_line(row) for row in rows)
+    assumes = rows[0].get("assumes")
+    taken = () if assumes is None else (f"Taken as an opaque mask: {assumes}.",)
+    return (*_harm_lines(inspection, rows), *taken)
 
 
-def _harm_line(row: Mapping[str, Any]) -> str:
+def _harm_lines(inspection: Inspection, harm: Any) -> tuple[str, ...]:
+    """One sentence a wavelength, of the stated fibre mode only; alike ones in one sentence."""
+    rows: list[Mapping[str, Any]] = list(harm or ())
+    mode = {"single": "sm", "multi": "mm"}.get(str(inspection.connector.get("fiber_mode")))
+    told: dict[str, list[str]] = {}
+    for row in rows:
+        if mode in (None, row["fiber_mode"]):
+            told.setdefault(_loss(row), []).append(f"{row['wavelength_nm']:.0f}")
+    return tuple(f"{' and '.join(waves)} nm {loss}" for loss, waves in told.items())
+
+
+def _loss(row: Mapping[str, Any]) -> str:
     mode = "single mode" if row["fiber_mode"] == "sm" else "multimode"
-    line = f"{row['wavelength_nm']:.0f} nm {mode}: up to {row['loss_db']:.2g} dB"
+    dark = row["loss_db"] >= LOSS_CAP_DB
+    line = f"{mode}: {'at worst no light passes' if dark else f'up to {_db(row)} dB'}"
     if row["return_loss_db"] is None:
         return f"{line}."
     return f"{line}, return loss down to {row['return_loss_db']:.1f} dB."
+
+
+def _db(row: Mapping[str, Any]) -> str:
+    loss = row["loss_db"]
+    return "under 0.01" if 0 < loss < 0.01 else f"{loss:.2g}"
 
 
 def _rule(deposit: DepositRecord) -> tuple[str, ...]:
@@ -225,7 +278,8 @@ def _rule(deposit: DepositRecord) -> tuple[str, ...]:
     stops = "stops the mate" if ruling["stops"] else "lets it stay"
     if ruling["stops"] and deposit.unsure:
         stops = "would stop the mate if it were sure to be there; another picture must show"
-    return (f"Rule {ruling['rule']} {stops}.", ruling["text"])
+    name, _, why = str(ruling["text"]).partition(": ")
+    return (f"Rule {ruling['rule']} {stops}.", f"{why[0].upper()}{why[1:]}" if why else name)
 
 
 def _change(
@@ -256,8 +310,8 @@ def _flips(swing: tuple[Swing, ...], limit: float) -> list[str]:
         return ["No single assumption, taken to either end of what is thought, flips this."]
     return [
         f"Assumption {each.assumption} ({each.why}) flips it: from {each.chance_low:.2g} to "
-        f"{each.chance_high:.2g} a mating gives an upper end of {percent(each.low)} to "
-        f"{percent(each.high)}."
+        f"{each.chance_high:.2g} a mating gives an upper end of {chance_words(each.low)} to "
+        f"{chance_words(each.high)}."
         for each in found[:FLIPS_SHOWN]
     ]
 

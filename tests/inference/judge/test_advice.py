@@ -2,7 +2,7 @@
 
 import pytest
 
-from fiberward.inference.judge.advice import cleaning_advice, reshoot_advice
+from fiberward.inference.judge.advice import cleaning_advice, removal, reshoot_advice
 from fiberward.inference.judge.stops import Reason
 from fiberward.inference.see.fuse import Deposit
 from fiberward.model.kinds import Kind
@@ -16,6 +16,9 @@ def dirt(surface, kind=Kind.LINT, size_um=20.0):
         length_um=None, enclosing_um=20.0, in_zone_area_um2=0.0, off_zone=True, unsure=False,
         seen_in=(0,),
     )  # fmt: skip
+
+
+NEVER_WET = "Never use liquid in a bulkhead adapter or a receptacle."
 
 
 def position(lines, word):
@@ -110,3 +113,36 @@ def test_reshoot_advice_answers_each_reason():
     )
     assert "microscope" in reshoot_advice([Reason("in-zone-required", "x.")])[0]
     assert "closer" in reshoot_advice([Reason("unsure-deposit", "x.")])[0]
+
+
+# -- of one deposit --------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("kind", "says"),
+    # dry before wet: the procedure named above (read); the rest common practice, no source
+    [
+        (Kind.PARTICLE, "Dry: one stroke"),
+        (Kind.LINT, "adhesive tip, then one dry stroke"),
+        (Kind.FILM, "Dry first; then lightly wet and at once dry"),
+        (Kind.RESIDUE, "Dry first; then lightly wet to loosen"),
+        (Kind.LIQUID, "Blot it up dry"),
+        (Kind.DAMAGE, "nothing removes it"),
+    ],
+)
+def test_each_kind_has_its_way_and_each_surface_its_tool(kind, says):
+    for surface in list(Surface)[1:]:
+        way, tool, *never = removal(kind, surface)
+        assert says in way
+        assert tool == cleaning_advice([dirt(surface, Kind.PARTICLE)], 0)[0]
+        assert never == ([] if kind == Kind.LINT else [NEVER_WET])
+
+
+def test_what_is_not_the_connectors_is_not_cleaned():
+    assert removal(Kind.CLEAN, Surface.ENDFACE) == ()
+    assert removal(Kind.LINT, Surface.SURROUND) == ()
+
+
+def test_liquid_is_blotted_before_anything_is_rubbed():
+    # common practice, no source
+    assert cleaning_advice([dirt(Surface.BARREL, Kind.LIQUID)], 0)[0].startswith("Blot liquid up")

@@ -1,6 +1,7 @@
 """Explanations: every figure from the record, and what would change the verdict holds."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -65,7 +66,10 @@ def test_a_bridging_grain_tells_gap_reach_harm_rule_and_what_would_help(reads_dr
     assert told.stops
     assert "0.30 mm from the fibre's centre" in part(told, "Where")
     assert "outside the graded zones" in part(told, "Where")
-    assert "leave 4.50 um at 300 um" in part(told, "Gap")
+    assert "(radius 20 mm) leave 4.50 um at 300 um" in part(told, "Gap")
+    assert "up to 0.64 dB, return loss down to 8.7 dB" in part(told, "Gap")
+    assert "at once dry" in part(told, "What removes it")
+    assert "dry reel, pen or wipe" in part(told, "What removes it")
     assert "bridges out to 447 um" in part(told, "Gap")
     assert "holds the fibres up to 5.5 um apart" in part(told, "Gap")
     assert "The endface beyond the graded zones, then the contact zone." in told.text
@@ -83,6 +87,34 @@ def test_dust_that_may_stay_says_why_and_by_which_assumption_it_would_not(reads_
     change = part(told, "What would change it")
     assert "it would stop from 10 %" in change
     assert "Without it the verdict would be Reshoot all the same." in change
+
+
+def test_only_the_stated_fibre_mode_is_told_and_both_where_none_is(reads_drawings):
+    plain = inspected(reads_drawings, GRAIN)
+    told = part(explain_number(plain, 1), "Harm once on the core")
+    assert "850 and 1300 nm multimode" in told
+    assert "Taken as an opaque mask: a disc of its area on the middle." in told
+    multi = replace(plain, connector={**plain.connector, "fiber_mode": "multi"})
+    assert "single mode" not in explain_number(multi, 1).text
+    single = replace(plain, connector={**plain.connector, "fiber_mode": "single"})
+    assert "multimode" not in explain_number(single, 1).text
+
+
+def test_a_grain_that_bridges_only_with_the_apexes_off_says_by_how_much(reads_drawings):
+    # 3 um at 260 um, R = 20 mm: 3 - (260^2 - 2 260 50)/20000 = 0.92 um, by hand
+    small = deposit(1, Kind.PARTICLE, Surface.ENDFACE, 260.0, 3.0)
+    told = explain_number(inspected(reads_drawings, small), 1)
+    assert "apexes 50 um beside the fibre it would, by up to 0.9 um" in part(told, "Gap")
+    assert "Rule bridge-offset stops the mate." in part(told, "Rule")
+
+
+def test_lint_is_named_by_its_length_and_chances_are_never_a_fake_zero(reads_drawings):
+    thread = deposit(1, Kind.LINT, Surface.CAVITY, 9000.0, 30.0, feret_max_um=400.0)
+    told = explain_number(inspected(reads_drawings, thread, DUST), 1)
+    assert told.title == "Deposit 1: lint, 400 um long, in the cavity"
+    near = explain_number(inspected(reads_drawings, thread, DUST), 2)
+    assert "0 % (0 % to 0 %)" not in part(near, "Reach")
+    assert "under 0.01 %" in part(near, "Reach")
 
 
 def test_a_wedge_tells_shift_and_assumptions(reads_drawings):
@@ -131,7 +163,7 @@ def test_the_report_explains_every_deposit(reads_drawings):
     for number in (1, 2, 3):
         assert f'id="deposit-{number}"' in page
         assert f'href="#deposit-{number}"' in page
-    assert "may stay, since it hardly gets to the contact zone" in page
+    assert "May stay, since it hardly gets to the contact zone" in page
 
 
 # -- sensitivity -----------------------------------------------------------------------------------
