@@ -1,4 +1,4 @@
-"""Whether the records are what was written: audit trail, documents, rows and pictures."""
+"""Whether the records are what was written: audit trail, documents, rows, comparisons, pictures."""
 
 import hashlib
 import json
@@ -15,6 +15,7 @@ from .find_records import audit_rows
 from .inspection import Inspection
 from .records import Records, deposit_rows, inspection_row, view_rows
 from .tables import deposits, documents, inspections, overrules, pictures, views
+from .verify_comparisons import comparison_damage
 
 __all__ = ["Verified", "verify"]
 
@@ -30,6 +31,7 @@ class Verified:
     """
 
     inspections: int
+    comparisons: int
     pictures: int
     audit_rows: int
     head: str
@@ -69,11 +71,13 @@ def verify(records: Records, known_head: str | None = None, follow: Follow = ite
     if sorted(tuple(row) for row in people) != sorted(said[1]):
         wrong.append("overrules: are not those of the audit trail")
     for sha256, suffix in kept:
-        damage = records.store.damage(sha256, suffix)
-        if damage is not None:
-            wrong.append(f"picture {sha256[:12]}{suffix}: {damage}")
+        broken = records.store.damage(sha256, suffix)
+        if broken is not None:
+            wrong.append(f"picture {sha256[:12]}{suffix}: {broken}")
+    compared, damage = comparison_damage(records, trail)
+    wrong += damage
     head = trail[-1]["hash"] if trail else FIRST
-    return Verified(len(uids), len(kept), len(trail), head, tuple(wrong))
+    return Verified(len(uids), compared, len(kept), len(trail), head, tuple(wrong))
 
 
 def _recorded(trail: Iterable[Mapping[str, Any]]) -> tuple[set[str], list[tuple[str, ...]]]:

@@ -12,11 +12,10 @@ from ..keep.comparison_file import COMPARISON_FILE, Removal, comparison_document
 from ..keep.files import staged_folder
 from ..record import utc_now
 from .compare_picture import draw_comparison
-from .jobs import file_name
 from .pictures_out import png_bytes
 from .words import um
 
-__all__ = ["Compared", "compare_sides", "comparison_words", "new_folder", "write_comparison"]
+__all__ = ["Compared", "compare_sides", "comparison_words", "write_comparison"]
 
 PICTURE_FILE = "comparison.png"
 MOST_LINES = 12
@@ -37,16 +36,6 @@ def compare_sides(before: Side, after: Side) -> Compared:
     found = compare(before, after)
     document = comparison_document(found, before, after, code_version(), utc_now())
     return Compared(found, document, before, after)
-
-
-def new_folder(parent: Path, after: Side, path: Path) -> Path:
-    """A folder in `parent` that is not there yet, named after the label or the later inspection."""
-    here = path if path.is_dir() else path.parent
-    name = file_name(after.label or here.resolve().name)
-    folder, number = parent / name, 2
-    while folder.exists():
-        folder, number = parent / f"{name}-{number}", number + 1
-    return folder
 
 
 def write_comparison(found: Compared, folder: Path) -> None:

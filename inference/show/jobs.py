@@ -11,6 +11,7 @@ from ..keep.inspection import Inspection
 from ..pipeline import Inspector, Result
 from ..request import STAGES, Request
 from ..see.inputs import ConnectorInput, Inputs
+from .comparing import Compared, comparison_words
 from .outputs import write_outputs
 from .recorder import Recorder
 from .terminal import Terminal
@@ -95,7 +96,7 @@ def run_jobs(
         codes.append(error.exit_code)
     for job in plan.jobs:
         try:
-            result = _run(inspector, job, terminal, recorder)
+            result, compared = _run(inspector, job, terminal, recorder)
         except FiberwardError as error:
             if len(plan.jobs) + len(plan.problems) == 1:
                 raise
@@ -111,6 +112,8 @@ def run_jobs(
             documents.append(result.inspection.to_json())
             if not terminal.json:
                 terminal.result(summary(result.inspection, job.folder), {})
+                if compared is not None:
+                    terminal.result(comparison_words(compared, job.folder), {})
     if terminal.json:
         terminal.result("", _document(documents, plan))
     if crash is not None:
@@ -118,7 +121,10 @@ def run_jobs(
     return next(code for code in (4, 2, 3, 1, 0) if code in codes)
 
 
-def _run(inspector: Inspector, job: Job, terminal: Terminal, recorder: Recorder | None) -> Result:
+def _run(
+    inspector: Inspector, job: Job, terminal: Terminal, recorder: Recorder | None
+) -> tuple[Result, Compared | None]:
+    """Inspect, write, record, and compare with the inspection before."""
     name = job.request.facts.label or job.folder.name
     request = job.request if recorder is None else recorder.prepared(job.request)
     result = inspector.inspect(request, lambda items: terminal.progress(items, name))
@@ -128,11 +134,15 @@ def _run(inspector: Inspector, job: Job, terminal: Terminal, recorder: Recorder 
         looked_at = [view.sha256 for view in result.inspection.views if view.sha256 is not None]
         recorder.check_pictures(request, frozenset(looked_at))
     write_outputs(result, job.folder, job.request.pictures)
-    if recorder is not None:
-        uid = recorder.add(result, request, job.folder)
-        if uid is not None:
-            terminal.note(f"recorded as {uid[:12]}")
-    return result
+    uid = None if recorder is None else recorder.add(result, request, job.folder)
+    if recorder is None or uid is None:
+        return result, None
+    terminal.note(f"recorded as {uid[:12]}")
+    try:
+        return result, recorder.compare(request, uid, job.folder)
+    except FiberwardError as error:  # the inspection itself is done and recorded
+        terminal.warn(f"fiberward: not compared with the inspection before: {error}")
+        return result, None
 
 
 def _codes(result: Result) -> list[int]:

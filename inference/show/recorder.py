@@ -4,17 +4,21 @@ from dataclasses import replace
 from pathlib import Path
 
 from ...model.errors import FiberwardError, RecordsError, UsageError
-from ..keep.find_records import history, pictures_seen_before
+from ..keep.compare import Side
+from ..keep.find_records import files_of, history, inspection_of, pictures_seen_before
 from ..keep.history import standing_of
+from ..keep.map_files import MAP_FILES, map_of
 from ..keep.records import KeptFile, Records, check_connector
 from ..pipeline import Result
 from ..request import Request
+from .comparing import Compared, compare_sides, write_comparison
 from .terminal import Terminal
 from .words import VERDICT_WORDS, clock
 
 __all__ = ["Recorder"]
 
 MAP = "travel-map.png"
+COMPARED_STAGES = ("cleaned", "mated")  # before which something was done to the connector
 
 
 class Recorder:
@@ -87,8 +91,10 @@ class Recorder:
             for view in result.views
             if view.picture is not None and view.duplicate_of is None
         ]
-        if (folder / MAP).exists():  # without a usable view there is none
-            files.append(KeptFile("travel-map", MAP, Path(MAP).suffix, (folder / MAP).read_bytes()))
+        for name in (MAP, *MAP_FILES):
+            path = folder / name
+            if path.exists():  # without a usable view there is none
+                files.append(KeptFile("travel-map", name, path.suffix, path.read_bytes()))
         try:
             return self._open().add(result.inspection, files)
         except FiberwardError as error:
@@ -98,7 +104,28 @@ class Recorder:
                 f"fiberward records import {document}"
             ) from error
 
+    def compare(self, request: Request, uid: str, folder: Path) -> Compared | None:
+        """Compare a recorded inspection with the one before it, and record and write that.
+
+        None unless the connector was cleaned or mated since then.
+        """
+        if request.follows is None or request.facts.stage not in COMPARED_STAGES:
+            return None
+        records = self._open()
+        found = compare_sides(_side(records, request.follows), _side(records, uid))
+        records.add_comparison(request.follows, uid, found.document)
+        write_comparison(found, folder)
+        return found
+
     def close(self) -> None:
         """Close the records if they were opened."""
         if self._records is not None:
             self._records.close()
+
+
+def _side(records: Records, uid: str) -> Side:
+    """A recorded inspection with its map."""
+    side = Side(inspection_of(records, uid))
+    shape = side.shape()
+    files = {name: path for role, name, path in files_of(records, uid) if role == "travel-map"}
+    return side if shape is None else Side(side.inspection, map_of(files, shape))

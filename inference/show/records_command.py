@@ -20,6 +20,7 @@ __all__ = [
     "export_records",
     "import_records",
     "list_records",
+    "opened",
     "overrule_record",
     "show_record",
     "verify_records",
@@ -58,7 +59,7 @@ def list_records(
     from ..keep.records_files import table_of
 
     wanted = Wanted(connector, lot=lot, stage=stage, verdict=verdict, since=since, limit=limit)
-    with _opened(db) as records:
+    with opened(db) as records:
         found = rows(records, wanted)
     if csv:
         print(table_of(found, _dialect(csv_dialect)), end="")
@@ -72,7 +73,7 @@ def show_record(uid: Uid, db: Db = None) -> int:
     """Show one recorded inspection: what was found, who overruled it, which files are kept."""
     from ..keep.find_records import files_of, find_uid, inspection_of, overrules_of
 
-    with _opened(db) as records:
+    with opened(db) as records:
         whole = find_uid(records, uid)
         inspection = inspection_of(records, whole)
         people = overrules_of(records, whole)
@@ -113,7 +114,7 @@ def export_records(
     from ..keep.find_records import Wanted
     from ..keep.records_files import export_records as export
 
-    with _opened(db) as records:
+    with opened(db) as records:
         count = export(records, out, Wanted(connector, lot=lot), _dialect(csv_dialect))
     document = {"schema": "fiberward.export/1", "inspections": count, "folder": str(out)}
     Terminal.current().result(f"{count} inspections written to {out}", document)
@@ -130,7 +131,7 @@ def import_records(
     from ..keep.records_files import import_file
 
     new = known = 0
-    with _opened(db) as records:
+    with opened(db) as records:
         for path in Terminal.current().progress(files, "import"):
             counts = import_file(records, path)
             new, known = new + counts[0], known + counts[1]
@@ -152,10 +153,11 @@ def verify_records(
     from ..keep.verify_records import verify
 
     terminal = Terminal.current()
-    with _opened(db) as records:
+    with opened(db) as records:
         found = verify(records, head, lambda items: terminal.progress(items, "verify"))
     lines = [
-        f"{found.inspections} inspections, {found.pictures} pictures, "
+        f"{found.inspections} inspections, {found.comparisons} comparisons, "
+        f"{found.pictures} pictures, "
         f"{found.audit_rows} rows of the audit trail",
         *(f"  wrong: {line}" for line in found.wrong),
         f"{len(found.wrong)} wrong" if found.wrong else "all as it was written",
@@ -177,7 +179,7 @@ def overrule_record(
     """Put your verdict beside the machine's, which stays, with your name and reason."""
     from ..keep.find_records import find_uid
 
-    with _opened(db) as records:
+    with opened(db) as records:
         whole = find_uid(records, uid)
         records.overrule(whole, verdict, by, reason)
     text = f"{whole[:12]}: {VERDICT_WORDS[verdict].name}, as overruled by {by}"
@@ -185,7 +187,8 @@ def overrule_record(
     return 0
 
 
-def _opened(db: str | None) -> "Records":
+def opened(db: str | None) -> "Records":
+    """The records, after telling what opening them found."""
     from ..keep.records import Records
 
     records = Records.open(db)

@@ -210,6 +210,35 @@ def test_verify_finds_a_cut_trail_by_a_hash_noted_down(tmp_path, make_inspection
         assert uid not in {row.uid for row in rows(records)}
 
 
+@pytest.mark.parametrize(
+    ("statement", "told"),
+    [
+        ("UPDATE fates SET fate = 'gone'", "its rows differ"),
+        ("DELETE FROM fates", "its rows differ"),
+        ("UPDATE comparisons SET refused = 1", "its rows differ"),
+        ("UPDATE comparisons SET json_zlib = x'00'", "its document is damaged"),
+        ("DELETE FROM comparisons", "is missing"),
+        ("DELETE FROM audit WHERE action = 'comparison'", "is not in the audit trail"),
+    ],
+)
+def test_verify_finds_comparisons_that_were_forged(tmp_path, make_inspection, statement, told):
+    where = str(tmp_path / "records.db")
+    with Records.open(where) as records:
+        before = records.add(make_inspection("P1"))
+        after = records.add(make_inspection("P1", 5, stage="cleaned"))
+        pairs = [
+            {"before_id": 1, "after_id": None, "fate": None},
+            {"before_id": None, "after_id": 1, "fate": "new", "moved_um": None},
+        ]
+        document = {"match": "found", "match_quality": 0.9, "refused": False, "pairs": pairs}
+        records.add_comparison(before, after, document)
+        found = verify(records)
+        assert (found.comparisons, found.wrong) == (1, ())
+    spoil(where, statement)
+    with Records.open(where) as records:
+        assert told in "\n".join(verify(records).wrong)
+
+
 def test_verify_finds_pictures_changed_or_lost(where, make_inspection):
     with Records.open(where) as records:
         files = [KeptFile("picture", name, ".png", name.encode()) for name in "ab"]

@@ -20,10 +20,11 @@ def shop(monkeypatch, reads_drawings, tmp_path, drawing, spot):
     monkeypatch.setenv("FIBERWARD_DB", str(tmp_path / "records.db"))
     count = iter(range(100))
 
-    def inspect(*options, dirty=True, label="P12-A"):
+    def inspect(*options, dirty=True, label="P12-A", spots=None):
         k = next(count)
         # a grain elsewhere each time, so that no two pictures are the same
-        paths = drawing.four((spot(600, 10 + k, 60),) if dirty else ())
+        there = spots or ([spot(600, 10 + k, 60)] if dirty else [])
+        paths = drawing.four(tuple(there))
         out = tmp_path / f"out{k}"
         named = ("--connector", label) if label else ()
         common = ("--ferrule", "2.5", "--turn", "0,0,120,240", "--out", out)
@@ -116,3 +117,44 @@ def test_results_that_could_not_be_recorded_can_be_imported_later(shop, tmp_path
     (tmp_path / "pictures").unlink()
     assert main(["records", "import", str(tmp_path / "out0" / "inspection.json")]) == 0
     assert main(["records", "verify"]) == 0
+
+
+GRAINS = ((300, 20, 90), (520, 100, 60), (640, 170, 120), (400, 310, 100))
+
+
+def test_a_cleaned_connector_is_compared_with_what_it_was_before(shop, spot, tmp_path, capsys):
+    before = shop("--stage", "as-received", spots=[spot(*grain) for grain in GRAINS])[1]
+    after = shop(*CLEANED, spots=[spot(*grain) for grain in GRAINS[1:]])[1]
+    assert "3 stayed, 0 moved, 1 gone, 0 new" in capsys.readouterr().out
+    document = json.loads((tmp_path / "out1" / "compare.json").read_text())
+    assert document["match"] == "found"
+    assert (tmp_path / "out1" / "comparison.png").exists()
+    assert not (tmp_path / "out0" / "compare.json").exists()
+    assert (document["before"]["stage"], document["after"]["stage"]) == ("as-received", "cleaned")
+    assert (document["before"]["deposits"], document["after"]["deposits"]) == tuple(
+        len(each["deposits"]) for each in (before, after)
+    )
+    with Records.open() as records:
+        found = verify(records)
+        assert (found.comparisons, found.wrong) == (1, ())
+        # the maps come from the records, not from folders that may be gone by then
+        names = {name for _, name, _ in files_of(records, rows(records)[0].uid)}
+        assert "travel-map.limit.png" in names
+
+
+def test_a_comparison_that_is_refused_is_told_and_kept_and_the_inspection_stands(
+    shop, spot, tmp_path, capsys
+):
+    shop("--stage", "as-received", "--turn", "0,-,-,-", spots=[spot(*grain) for grain in GRAINS])
+    code, document = shop(*CLEANED, dirty=False)
+    assert (code, document["verdict"]) == (0, "mate")
+    assert "Not compared" in capsys.readouterr().out
+    assert json.loads((tmp_path / "out1" / "compare.json").read_text())["refused"]
+    with Records.open() as records:
+        assert verify(records).comparisons == 1
+
+
+def test_a_second_look_at_the_same_stage_is_no_cleaning_and_not_compared(shop, tmp_path):
+    shop("--stage", "as-received")
+    shop("--stage", "as-received")
+    assert not (tmp_path / "out1" / "compare.json").exists()
