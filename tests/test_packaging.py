@@ -143,7 +143,7 @@ def public_names(tree: ast.Module) -> list[str] | None:
 
 def top_level_names(tree: ast.Module) -> Iterator[str]:
     for node in tree.body:
-        if isinstance(node, ast.FunctionDef | ast.ClassDef):
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef):
             yield node.name
         elif isinstance(node, ast.ImportFrom | ast.Import):
             yield from (alias.asname or alias.name for alias in node.names)

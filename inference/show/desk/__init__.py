@@ -1,0 +1,1 @@
+"""The desk: the local page on which the whole job is done."""

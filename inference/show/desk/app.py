@@ -1,0 +1,312 @@
+"""The desk's addresses and what each answers."""
+
+import asyncio
+import contextlib
+import json
+import re
+import traceback
+from collections.abc import AsyncGenerator, Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+from urllib.parse import unquote
+
+from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import (
+    FileResponse,
+    HTMLResponse,
+    JSONResponse,
+    PlainTextResponse,
+    Response,
+)
+from starlette.routing import Mount, Route
+from starlette.staticfiles import StaticFiles
+from starlette.types import ASGIApp
+
+from ....model.errors import FiberwardError
+from ...keep.cautions import CAUTIONS
+from ..words import VERDICT_WORDS
+from .demo import begin_demo
+from .gate import Gate, Keys
+from .history import connectors
+from .job import PICTURES, Shot, with_stated, write_job
+from .pages import HERE, Pages, case_data, command_line, explained, files_of, kinds_css, ranked
+from .runner import Runner
+from .shelf import Case, Shelf
+from .uploads import MOST_PICTURES, TooLarge, TooSlow, check_length, take_in
+
+__all__ = ["Desk"]
+
+MOST_FORM_BYTES = 256 << 10
+NAME_HEADER = "x-file-name"
+# Facts that hold for a connector's next inspection too.
+LASTING = (
+    *("label", "end", "lot", "ferrule_mm", "finish", "fiber_mode", "method", "operator"),
+    *("matings_so_far", "key_deg"),
+)
+KEPT = {"cache-control": "private, max-age=31536000, immutable"}
+# What a browser can show of what can be taken in.
+SHOWN = {".png": "png", ".jpg": "jpeg", ".gif": "gif", ".bmp": "bmp", ".webp": "webp"}
+
+
+class Desk:
+    """One desk: its cases, its queue, its keys, and the application that serves them."""
+
+    def __init__(self, folder: Path, port: int, settings: Mapping[str, Any]) -> None:
+        self.shelf = Shelf(folder)
+        self.runner = Runner(self.shelf, settings)
+        self.keys = Keys.of(folder)
+        self.pages = Pages(self.keys.post)
+        inner = Starlette(
+            routes=self._routes(),
+            lifespan=self._lifespan,
+            exception_handlers={FiberwardError: _told, HTTPException: _told, Exception: _broke},
+        )
+        self.application: ASGIApp = Gate(inner, port, self.keys)
+
+    def _routes(self) -> list[Route | Mount]:
+        case = "/c/{key:str}"
+        return [
+            Route("/", self.home),
+            Route("/kinds.css", _kinds_css),
+            Route("/help", self.help),
+            Route("/cases", self.begin, methods=["POST"]),
+            Route("/demo", self.demo, methods=["POST"]),
+            Route(case, self.show),
+            Route(f"{case}/data", self.data),
+            Route(f"{case}/progress", self.progress),
+            Route(f"{case}/file/{{name:str}}", self.file),
+            Route(f"{case}/shot/{{number:int}}", self.shot),
+            Route(f"{case}/deposit/{{number:int}}", self.deposit),
+            Route(f"{case}/pictures", self.upload, methods=["POST"]),
+            Route(f"{case}/remove/{{number:int}}", self.remove, methods=["POST"]),
+            Route(f"{case}/stated", self.state, methods=["POST"]),
+            Route(f"{case}/start", self.start, methods=["POST"]),
+            Route(f"{case}/stop", self.stop, methods=["POST"]),
+            Route(f"{case}/again", self.again, methods=["POST"]),
+            Mount("/static", StaticFiles(directory=HERE / "static")),
+        ]
+
+    @contextlib.asynccontextmanager
+    async def _lifespan(self, app: Starlette) -> AsyncGenerator[None]:
+        working = asyncio.create_task(self.runner.run())
+        try:
+            yield
+        finally:
+            working.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await working
+
+    # -- pages -----------------------------------------------------------------------------------
+
+    async def home(self, request: Request) -> Response:
+        """All connectors, and where to drop pictures of the next."""
+        cases = await asyncio.to_thread(self.shelf.cases)
+        return HTMLResponse(self.pages.page("home.html", connectors=connectors(cases)))
+
+    async def help(self, request: Request) -> Response:
+        """How to take the pictures, the keys, the cautions."""
+        return HTMLResponse(self.pages.page("help.html", cautions=CAUTIONS))
+
+    async def show(self, request: Request) -> Response:
+        """One case: the form, the progress, or the result."""
+        case = self._case(request)
+        if case.state in ("queued", "running"):
+            return HTMLResponse(self.pages.page("running.html", case=case, job=case.job))
+        if case.inspection is None:
+            command = command_line(case)
+            return HTMLResponse(
+                self.pages.page("draft.html", case=case, job=case.job, command=command)
+            )
+        it = case.inspection
+        page = self.pages.page(
+            "case.html",
+            case=case,
+            it=it,
+            verdict=VERDICT_WORDS[it.verdict],
+            deposits=ranked(it),
+            command=command_line(case),
+            files=files_of(case),
+            earlier=self._others(case),
+        )
+        return HTMLResponse(page)
+
+    async def deposit(self, request: Request) -> Response:
+        """One deposit explained, a part of a page."""
+        case = self._done(request)
+        assert case.inspection is not None
+        it = explained(case.inspection, request.path_params["number"])
+        return HTMLResponse(self.pages.page("deposit.html", it=it))
+
+    # -- data ------------------------------------------------------------------------------------
+
+    async def data(self, request: Request) -> Response:
+        """What the scripts draw a result from."""
+        return JSONResponse(case_data(self._done(request)))
+
+    async def progress(self, request: Request) -> Response:
+        """How far an inspection is."""
+        case = self._case(request)
+        running = self.runner.current
+        if running is not None and running.key == case.key:
+            return JSONResponse({"state": "running", **running.to_json()})
+        return JSONResponse({"state": case.state})
+
+    async def file(self, request: Request) -> Response:
+        """A file of the case, of those that it has."""
+        found = files_of(self._case(request)).get(request.path_params["name"])
+        if found is None:
+            raise HTTPException(404, "there is no such file")
+        headers = {} if found.policy is None else {"content-security-policy": found.policy}
+        if "v" in request.query_params:  # the page adds when it was inspected
+            headers |= KEPT
+        return FileResponse(found.path, media_type=found.media_type, headers=headers)
+
+    async def shot(self, request: Request) -> Response:
+        """A picture as it was taken in."""
+        case = self._case(request)
+        name = self._shot(case, request).file
+        path, kind = case.file(PICTURES, name), SHOWN.get(Path(name).suffix)
+        if path is None or kind is None:
+            raise HTTPException(404, "a browser cannot show this picture")
+        policy = {"content-security-policy": "default-src 'none'; sandbox"}
+        return FileResponse(path, media_type=f"image/{kind}", headers=policy)
+
+    # -- changes ---------------------------------------------------------------------------------
+
+    async def begin(self, request: Request) -> Response:
+        """A new case."""
+        return JSONResponse({"key": self.shelf.begin().key}, 201)
+
+    async def demo(self, request: Request) -> Response:
+        """A case with the shipped pictures of an invented connector."""
+        return JSONResponse({"key": begin_demo(self.shelf).key}, 201)
+
+    async def upload(self, request: Request) -> Response:
+        """Take in one picture, the body of the request."""
+        case = self._open_case(request)
+        assert case.job is not None
+        if len(case.job.shots) >= MOST_PICTURES:
+            raise TooLarge(f"a connector may have {MOST_PICTURES} pictures at most")
+        name = unquote(request.headers.get(NAME_HEADER, ""))[:200] or "picture"
+        name = re.sub(r"[^\w .()+,;=@-]", "_", name.replace("\\", "/").rpartition("/")[2])
+        check_length(request.headers.get("content-length"), name)
+        file = await take_in(request.stream(), name, case.folder / PICTURES)
+        job = self._case(request).job  # another picture may have come in meanwhile
+        if job is None or not job.open or len(job.shots) >= MOST_PICTURES:
+            (case.folder / PICTURES / file).unlink()
+            raise HTTPException(409, f"{name}: came too late; its inspection has begun")
+        write_job(case.folder, replace(job, shots=(*job.shots, Shot(file))))
+        return JSONResponse({"file": file}, 201)
+
+    async def remove(self, request: Request) -> Response:
+        """Take one picture out of a case again."""
+        case = self._open_case(request)
+        assert case.job is not None
+        gone = self._shot(case, request)
+        kept = tuple(shot for shot in case.job.shots if shot is not gone)
+        write_job(case.folder, replace(case.job, shots=kept))
+        path = case.file(PICTURES, gone.file)
+        if path is not None:
+            path.unlink()
+        return JSONResponse({})
+
+    async def state(self, request: Request) -> Response:
+        """Keep what the form says; answers with the command line that does the same."""
+        case = self._open_case(request)
+        assert case.job is not None
+        write_job(case.folder, with_stated(case.job, await _form(request)))
+        return JSONResponse({"command": command_line(self._case(request))})
+
+    async def start(self, request: Request) -> Response:
+        """Inspect."""
+        case = self._open_case(request)
+        if case.job is None or not case.job.shots:
+            raise HTTPException(409, "there is no picture to inspect; add at least one")
+        self.runner.start(case)
+        return JSONResponse({}, 202)
+
+    async def stop(self, request: Request) -> Response:
+        """Cancel an inspection; its pictures and facts stay."""
+        self.runner.stop(self._case(request))
+        return JSONResponse({}, 202)
+
+    async def again(self, request: Request) -> Response:
+        """A new case of the same connector, to be pictured after cleaning."""
+        case = self._case(request)
+        new = self.shelf.begin()
+        if case.job is not None and new.job is not None:
+            facts = {name: getattr(case.job, name) for name in LASTING}
+            write_job(new.folder, replace(new.job, stage="cleaned", **facts))
+        return JSONResponse({"key": new.key}, 201)
+
+    # -- looking things up -----------------------------------------------------------------------
+
+    def _case(self, request: Request) -> Case:
+        case = self.shelf.find(request.path_params["key"])
+        if case is None:
+            raise HTTPException(404, "there is no such inspection")
+        return case
+
+    def _done(self, request: Request) -> Case:
+        case = self._case(request)
+        if case.inspection is None:
+            raise HTTPException(409, "it is not inspected yet")
+        return case
+
+    def _open_case(self, request: Request) -> Case:
+        case = self._case(request)
+        if case.job is None or not case.job.open:
+            raise HTTPException(409, "its inspection has begun; inspect it again instead")
+        return case
+
+    def _shot(self, case: Case, request: Request) -> Shot:
+        shots: tuple[Shot, ...] = () if case.job is None else case.job.shots
+        number = int(request.path_params["number"])
+        if number >= len(shots):
+            raise HTTPException(404, "there is no such picture")
+        return shots[number]
+
+    def _others(self, case: Case) -> list[Case]:
+        """Other inspections of the same connector, newest first."""
+        if case.label is None:
+            return []
+        same = [each for each in self.shelf.cases() if each.label == case.label]
+        return [each for each in same if each.key != case.key and each.inspection is not None]
+
+
+async def _form(request: Request) -> Mapping[str, Any]:
+    """The JSON object in the body, of bounded size."""
+    body = b""
+    async for chunk in request.stream():
+        body += chunk
+        if len(body) > MOST_FORM_BYTES:
+            raise TooLarge("this form is too large")
+    try:
+        form = json.loads(body)
+    except (ValueError, RecursionError) as error:
+        raise HTTPException(400, "expected JSON") from error
+    if not isinstance(form, dict):
+        raise HTTPException(400, "expected a JSON object")
+    return form  # pyright: ignore[reportUnknownVariableType]
+
+
+async def _kinds_css(request: Request) -> Response:
+    return PlainTextResponse(kinds_css(), media_type="text/css")
+
+
+async def _told(request: Request, error: Exception) -> Response:
+    """What a person can mend, in one line."""
+    if isinstance(error, HTTPException):
+        return JSONResponse({"problem": error.detail}, error.status_code)
+    status = 413 if isinstance(error, TooLarge) else 408 if isinstance(error, TooSlow) else 422
+    return JSONResponse({"problem": str(error)}, status)
+
+
+async def _broke(request: Request, error: Exception) -> Response:
+    if isinstance(error, ClientDisconnect):
+        return Response(status_code=400)
+    traceback.print_exception(error)
+    return JSONResponse({"problem": f"internal error, {type(error).__name__}"}, 500)

@@ -1,0 +1,257 @@
+// The travel map: the connector's surface laid flat about the fibre, zoomable.
+//
+// The plane's units are micrometres of travel distance, the fibre at (0, 0), theta 0 to the right and
+// 90 up, as seen from the front.
+
+import { drawMarker, drawText } from "./marks.js";
+import { Pane } from "./pane.js";
+import { bitmap, colored, hatched, indexOf } from "./rasters.js";
+
+const GRADED_UM = 125;
+const UNSEEN = 7; // in the index pictures, beside the kinds
+const STEPS_UM = [250, 500, 1000, 2000, 5000];
+const LEAST_APART = 26; // CSS px between distance lines
+const RAY_DEG = 118; // where distances are written
+const NAMES_DEG = 62;
+const MOST_SCALE = 3; // CSS px per um
+const LEAST_HALF_UM = 400; // a chosen deposit is shown with at least so much round it
+
+export class TravelMap {
+  /** `data`: of the case; `shown`: what is switched on; `pick(id)` hears of a deposit clicked. */
+  constructor(canvas, data, shown, pick) {
+    Object.assign(this, { canvas, data, shown });
+    this.layers = [];
+    this.kinds = new Map(data.kinds.map((kind) => [kind.name, kind]));
+    const reach = this.reach();
+    this.pane = new Pane(canvas, [-reach, -reach, reach, reach], {
+      mostScale: MOST_SCALE,
+      paint: (context) => this.paint(context),
+      pick: (x, y) => this.pickAt(x, y, pick),
+    });
+  }
+
+  /** How far the map goes, um. */
+  reach() {
+    const [whole] = this.data.maps;
+    if (whole) return (whole.um_per_px * whole.side_px) / 2;
+    const ends = Object.values(this.data.ends).flat();
+    const far = this.data.deposits.map((deposit) => deposit.s_um ?? 0);
+    return Math.max(1000, ...ends, ...far.map((s) => 1.05 * s));
+  }
+
+  async load(path) {
+    for (const map of this.data.maps) {
+      const [picture, index] = await Promise.all([bitmap(path(map.file)), indexOf(path(map.index))]);
+      this.layers.push({ picture, index, half: (map.um_per_px * map.side_px) / 2 });
+    }
+    this.recolor();
+  }
+
+  /** After the kinds that are shown, or light and dark, have changed. */
+  recolor() {
+    this.theme = themeOf(this.canvas);
+    const colors = this.data.kinds.map((kind, k) =>
+      k === 0 || this.shown.hidden.has(kind.name) ? null : kind.color);
+    for (const layer of this.layers) {
+      if (layer.index === null) continue;
+      layer.tint = colored(layer.index, colors);
+      layer.unseen = hatched(layer.index, UNSEEN, this.theme.line, this.theme.nothing);
+    }
+    this.pane.draw();
+  }
+
+  draw() {
+    this.pane.draw();
+  }
+
+  /** Go to the front: fibre, endface and chamfer. */
+  front() {
+    const front = this.layers[1]?.half ?? 1.15 * Math.max(...(this.data.ends.chamfer ?? [2000]));
+    this.pane.goTo([-front, -front, front, front], 0);
+  }
+
+  /** Go to a deposit and its way to the fibre, unless both are large in view already. */
+  show(deposit) {
+    if (deposit.s_um === null) return;
+    const [x, y] = deposit.theta_deg === null ? [0, 0] : placeOf(deposit.s_um, deposit.theta_deg);
+    const { width, height, scale } = this.pane;
+    const inView = [[x, y], [0, 0]].map((place) => this.pane.toScreen(...place))
+      .every(([px, py]) => px > 20 && py > 20 && px < width - 20 && py < height - 20);
+    if (inView && deposit.s_um * scale > 0.2 * Math.min(width, height)) return;
+    const half = Math.max(0.75 * deposit.s_um, LEAST_HALF_UM);
+    this.pane.goTo([x / 2 - half, y / 2 - half, x / 2 + half, y / 2 + half], 0);
+  }
+
+  paint(context) {
+    this.theme ??= themeOf(this.canvas);
+    context.fillStyle = this.theme.ground;
+    context.fillRect(0, 0, this.pane.width, this.pane.height);
+    for (const layer of this.layers) this.paintLayer(context, layer);
+    this.paintDistances(context);
+    this.paintSurfaces(context);
+    if (this.shown.zone) this.paintVeil(context);
+    this.paintZone(context);
+    for (const deposit of this.visible()) this.paintDeposit(context, deposit);
+    const chosen = this.visible().find((each) => each.id === this.shown.chosen);
+    if (chosen) this.paintChosen(context, chosen);
+  }
+
+  paintLayer(context, layer) {
+    const [x, y] = this.pane.toScreen(-layer.half, -layer.half);
+    const side = 2 * layer.half * this.pane.scale;
+    context.save();
+    context.beginPath();
+    context.arc(x + side / 2, y + side / 2, side / 2, 0, 7);
+    context.clip();
+    context.imageSmoothingEnabled = true;
+    if (layer.picture) context.drawImage(layer.picture, x, y, side, side);
+    context.imageSmoothingEnabled = false;
+    if (layer.unseen && this.shown.unseen) context.drawImage(layer.unseen, x, y, side, side);
+    context.globalAlpha = this.shown.tint;
+    if (layer.tint) context.drawImage(layer.tint, x, y, side, side);
+    context.restore();
+  }
+
+  paintDistances(context) {
+    const step = STEPS_UM.find((um) => um * this.pane.scale >= LEAST_APART) ?? STEPS_UM.at(-1);
+    const reach = this.reach();
+    const every = Math.max(1, Math.ceil(44 / (step * this.pane.scale)));
+    for (let n = 1; n * step <= reach; n += 1) {
+      this.ring(context, n * step, { color: this.theme.distance, width: 1 });
+      if (n % every !== 0) continue;
+      const words = n * step < 1000 ? `${n * step} um` : `${(n * step) / 1000} mm`;
+      const [x, y] = this.pane.toScreen(...placeOf(n * step, RAY_DEG));
+      drawText(context, words, x, y, { ink: this.theme.muted, rim: this.theme.ground, size: 11 });
+    }
+  }
+
+  paintSurfaces(context) {
+    let before = 0;
+    for (const [name, ends] of Object.entries(this.data.ends)) {
+      const turn = 360 / ends.length;
+      context.beginPath();
+      ends.forEach((s, k) => context.lineTo(...this.pane.toScreen(...placeOf(s, k * turn))));
+      context.closePath();
+      context.strokeStyle = this.theme.rim;
+      context.lineWidth = 3.5;
+      context.stroke();
+      context.strokeStyle = this.theme.ink;
+      context.lineWidth = 1.3;
+      context.stroke();
+      const end = ends[Math.round(NAMES_DEG / turn)];
+      const middle = (before + end) / 2;
+      if ((end - before) * this.pane.scale > 16) {
+        const [x, y] = this.pane.toScreen(...placeOf(middle, NAMES_DEG));
+        drawText(context, name, x, y, { ink: this.theme.ink, rim: this.theme.ground, size: 12 });
+      }
+      before = end;
+    }
+  }
+
+  paintZone(context) {
+    this.ring(context, GRADED_UM, { color: this.theme.rim, width: 3 });
+    this.ring(context, GRADED_UM, { color: this.theme.ink, width: 1.3, dash: [4, 4] });
+  }
+
+  /** All that a zone grade does not look at is covered. */
+  paintVeil(context) {
+    const [x, y] = this.pane.toScreen(0, 0);
+    context.beginPath();
+    context.rect(0, 0, this.pane.width, this.pane.height);
+    context.arc(x, y, GRADED_UM * this.pane.scale, 0, 7, true);
+    context.globalAlpha = 0.88;
+    context.fillStyle = this.theme.ground;
+    context.fill();
+    context.globalAlpha = 1;
+    const outside = this.data.deposits.filter((deposit) => deposit.off_zone).length;
+    const words = [
+      "A zone grade looks at the small dashed disc only.",
+      `${outside} of ${this.data.deposits.length} deposits lie outside it.`,
+    ];
+    words.forEach((line, k) => drawText(context, line, this.pane.width / 2, 22 + 20 * k, {
+      ink: this.theme.ink, rim: this.theme.ground, size: 14,
+    }));
+  }
+
+  ring(context, um, { color, width, dash = [] }) {
+    const [x, y] = this.pane.toScreen(0, 0);
+    context.beginPath();
+    context.setLineDash(dash);
+    context.arc(x, y, um * this.pane.scale, 0, 7);
+    context.strokeStyle = color;
+    context.lineWidth = width;
+    context.stroke();
+    context.setLineDash([]);
+  }
+
+  visible() {
+    return this.data.deposits.filter((each) =>
+      !this.shown.hidden.has(each.kind) && each.s_um !== null);
+  }
+
+  paintDeposit(context, deposit) {
+    const kind = this.kinds.get(deposit.kind);
+    if (deposit.theta_deg === null) {
+      this.ring(context, deposit.s_um, { color: kind.color, width: 2.5, dash: [10, 5] });
+      return;
+    }
+    const [x, y] = this.pane.toScreen(...placeOf(deposit.s_um, deposit.theta_deg));
+    if (this.shown.zone && deposit.off_zone) context.globalAlpha = 0.35;
+    drawMarker(context, kind, x, y, deposit.stops ? 17 : 12);
+    if (this.data.deposits.length <= 40 || deposit.stops || deposit.id === this.shown.chosen) {
+      const words = `${deposit.id}${deposit.unsure ? "?" : ""}`;
+      drawText(context, words, x + 11, y - 9, {
+        ink: this.theme.ink, rim: this.theme.ground, align: "left", size: 11,
+      });
+    }
+    context.globalAlpha = 1;
+  }
+
+  paintChosen(context, deposit) {
+    if (deposit.theta_deg === null) {
+      this.ring(context, deposit.s_um, { color: this.theme.ink, width: 1.5 });
+      return;
+    }
+    const [x, y] = this.pane.toScreen(...placeOf(deposit.s_um, deposit.theta_deg));
+    const [cx, cy] = this.pane.toScreen(0, 0);
+    for (const [color, width] of [[this.theme.rim, 4.5], [this.theme.accent, 2]]) {
+      context.strokeStyle = color;
+      context.lineWidth = width;
+      context.beginPath();
+      context.arc(x, y, 16, 0, 7);
+      const far = Math.hypot(cx - x, cy - y);
+      if (far > 24) {
+        // its way to the fibre
+        context.moveTo(x + ((cx - x) / far) * 16, y + ((cy - y) / far) * 16);
+        context.lineTo(cx, cy);
+      }
+      context.stroke();
+    }
+    drawMarker(context, this.kinds.get(deposit.kind), x, y, 17);
+  }
+
+  pickAt(x, y, pick) {
+    const reach = 16 / this.pane.scale;
+    let best = null;
+    let nearest = reach;
+    for (const deposit of this.visible()) {
+      if (deposit.theta_deg === null) continue;
+      const [dx, dy] = placeOf(deposit.s_um, deposit.theta_deg);
+      const away = Math.hypot(dx - x, dy - y);
+      if (away <= nearest) [best, nearest] = [deposit, away];
+    }
+    pick(best === null ? null : best.id);
+  }
+}
+
+function placeOf(sUm, thetaDeg) {
+  const theta = (thetaDeg * Math.PI) / 180;
+  return [sUm * Math.cos(theta), -sUm * Math.sin(theta)];
+}
+
+/** The style sheet's colours, for what is drawn. */
+function themeOf(element) {
+  const style = getComputedStyle(element);
+  const names = ["ground", "nothing", "line", "rim", "ink", "muted", "accent", "distance"];
+  return Object.fromEntries(names.map((name) => [name, style.getPropertyValue(`--${name}`).trim()]));
+}

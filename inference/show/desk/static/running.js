@@ -1,0 +1,33 @@
+// How far an inspection is.
+
+import { get, post, trying } from "./talk.js";
+
+const key = document.getElementById("case").dataset.key;
+const step = document.getElementById("step");
+const bar = document.getElementById("bar");
+const left = document.getElementById("left");
+
+async function look() {
+  const now = await get(`/c/${key}/progress`);
+  if (now.state === "queued") {
+    show("Waiting for its turn");
+  } else if (now.state === "running") {
+    show(now.step[0].toUpperCase() + now.step.slice(1));
+    if (now.of > 0) bar.value = (now.done + 0.2) / (now.of + 1);
+    const rest = now.left_s === null ? "" : `, about ${Math.ceil(now.left_s)} s to go`;
+    left.textContent = `${now.done} of ${now.of || "?"} pictures, ${Math.round(now.spent_s)} s${rest}`;
+  } else {
+    location.reload();
+    return;
+  }
+  setTimeout(() => trying(look), 400);
+}
+
+function show(words) {
+  if (step.textContent !== words) step.textContent = words;
+}
+
+document.getElementById("stop").addEventListener("click", () => trying(async () => {
+  await post(`/c/${key}/stop`);
+}));
+trying(look);
