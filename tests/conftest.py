@@ -23,6 +23,7 @@ os.environ["ORT_DISABLE_TELEMETRY"] = "1"
 # No test may meet the records of whoever runs it.
 own_records = tempfile.TemporaryDirectory(prefix="fiberward-records-")
 os.environ["FIBERWARD_DB"] = os.path.join(own_records.name, "records.db")
+os.environ["FIBERWARD_MOVES"] = os.path.join(own_records.name, "moves.json")
 numbers = itertools.count()
 os.environ.pop("FIBERWARD_PICTURES", None)
 
@@ -32,6 +33,7 @@ def records_of_its_own(monkeypatch: pytest.MonkeyPatch) -> None:
     """Records that no other test has seen; nothing is made before they are used."""
     file = Path(own_records.name, str(next(numbers)), "records.db")
     monkeypatch.setenv("FIBERWARD_DB", str(file))
+    monkeypatch.setenv("FIBERWARD_MOVES", str(file.with_name("moves.json")))
 
 
 def installed(name: str) -> bool:

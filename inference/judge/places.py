@@ -8,7 +8,7 @@ from ...model.surfaces import Surface
 from ..see.fuse import Deposit
 from .bridge import from_front_um, sleeve_reach_um
 
-__all__ = ["CORE_RADIUS_UM", "PLACE_NAMES", "Place", "place_at", "place_of"]
+__all__ = ["CORE_RADIUS_UM", "PLACE_NAMES", "Place", "place_at", "place_from", "place_of"]
 
 CONTACT_RADIUS_UM = 125.0  # the graded zones, 250 um of diameter
 CORE_RADIUS_UM = {"sm": 12.5, "mm": 32.5}  # zone A of IEC 61300-3-35, as quoted in zone_tables
@@ -68,7 +68,17 @@ def place_at(
 def place_of(deposit: Deposit, shape: ConnectorShape | None, front_um: float, mode: str) -> Place:
     """Where the foremost part of a deposit lies: nothing of it is nearer to the fibre."""
     nearest = deposit.s_min_um if deposit.s_min_um is not None else deposit.s_um
-    surface = deposit.surface
+    return place_from(deposit.surface, nearest, shape, front_um, mode)
+
+
+def place_from(
+    surface: Surface,
+    nearest: float | None,
+    shape: ConnectorShape | None,
+    front_um: float,
+    mode: str,
+) -> Place:
+    """The place of what lies on `surface` and comes as near as `nearest` (um) to the fibre."""
     if shape is not None and nearest is not None and surface in _ON_FERRULE:
         surface = max(surface, _surface_at(nearest, shape))
     return place_at(surface, nearest, shape, front_um, mode)

@@ -21,7 +21,7 @@ from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError
 
 from ...model.errors import RecordsError, UsageError
 
-__all__ = ["HEAD", "Place", "connect", "plain_errors", "upgrade", "writing"]
+__all__ = ["HEAD", "Place", "connect", "own_folder", "plain_errors", "upgrade", "writing"]
 
 HEAD = "0001"
 MIGRATIONS = Path(__file__).parent / "migrations"
@@ -43,7 +43,7 @@ class Place:
         Pictures lie in the folder FIBERWARD_PICTURES, else beside the SQLite file, else in the
         user's own folder. Raises UsageError for a URL of another database.
         """
-        stated = where or os.environ.get("FIBERWARD_DB") or str(_own_folder() / "records.db")
+        stated = where or os.environ.get("FIBERWARD_DB") or str(own_folder() / "records.db")
         folder = os.environ.get("FIBERWARD_PICTURES")
         if "://" not in stated:
             file = Path(stated).expanduser().absolute()
@@ -57,7 +57,7 @@ class Place:
             raise UsageError(f"FIBERWARD_DB or --db: {stated!r} is no database URL") from error
         if url.drivername.partition("+")[0] in ("postgresql", "postgres"):
             url = url.set(drivername="postgresql+psycopg")
-            return cls(url, Path(folder) if folder else _own_folder() / "pictures")
+            return cls(url, Path(folder) if folder else own_folder() / "pictures")
         raise UsageError(
             f"records cannot be kept in {url.drivername}: give a file, "
             "or postgresql+psycopg://USER@HOST/NAME"
@@ -72,7 +72,7 @@ class Place:
         return str(self.file or self.url.render_as_string(hide_password=True))
 
 
-def _own_folder() -> Path:
+def own_folder() -> Path:
     """Where a user's data belongs on this system."""
     if sys.platform == "win32":
         base = Path(os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local")

@@ -33,6 +33,8 @@ OWN_COMMANDS = {
     "compare": "fiberward.inference.show.compare_command:compare",
     "explain": "fiberward.inference.show.explain_command:explain",
     "doctor": "fiberward.inference.show.doctor_command:doctor",
+    "moves learn": "fiberward.inference.show.moves_command:learn_moves",
+    "moves show": "fiberward.inference.show.moves_command:show_moves",
     "records export": "fiberward.inference.show.records_command:export_records",
     "records import": "fiberward.inference.show.records_command:import_records",
     "records list": "fiberward.inference.show.records_command:list_records",
@@ -42,6 +44,7 @@ OWN_COMMANDS = {
 }
 # What stands before the space of a name above: a group, and what its commands are for.
 GROUPS = {
+    "moves": "Learn and show how dirt moves when connectors are mated.",
     "records": "Find, show, export, import and check the recorded inspections.",
 }
 EXIT_INTERNAL = 5

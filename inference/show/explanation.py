@@ -19,7 +19,14 @@ from ..judge.stops import chance_words
 from ..keep.inspection import DepositRecord, Inspection
 from .words import VERDICT_WORDS, percent, um
 
-__all__ = ["Explanation", "explain_deposit", "explain_number", "reach_limit", "upper_reach"]
+__all__ = [
+    "PLACE_WORDS",
+    "Explanation",
+    "explain_deposit",
+    "explain_number",
+    "reach_limit",
+    "upper_reach",
+]
 
 PLACE_WORDS = {
     "housing": "the housing",

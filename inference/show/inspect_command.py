@@ -89,12 +89,13 @@ def inspect(
     from ...model.shipped import SHIPPED_MODEL
     from ..pipeline import Inspector
     from ..see.inputs import expand_inputs
+    from ..settings import settings_of_shop
     from .jobs import StatedOptions, plan_jobs, run_jobs
     from .recorder import Recorder
 
     stated = StatedOptions(ferrule, turn, connector, stage, in_zone, in_zone_by, method, operator)
     plan = plan_jobs(expand_inputs(pictures), stated, out)
-    inspector = Inspector(model or SHIPPED_MODEL, threads=threads)
+    inspector = Inspector(model or SHIPPED_MODEL, settings_of_shop(), threads)
     recorder = Recorder(db, attempt) if record else None
     try:
         return run_jobs(inspector, plan, Terminal.current(), recorder)

@@ -1,0 +1,139 @@
+"""The commands `fiberward moves learn` and `fiberward moves show`."""
+
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from .explanation import PLACE_WORDS
+from .terminal import Terminal
+
+if TYPE_CHECKING:
+    from ..judge.moves_table import Chance, MoveRow, Told
+    from ..keep.moves import LearntPair
+
+__all__ = ["learn_moves", "show_moves"]
+
+GONE = "gone"
+
+
+def learn_moves(
+    inspections: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="BEFORE AFTER ...",
+            help="Inspections (inspection.json, or the folder it is in) in twos: before and after "
+            "one mating of the same connector; the later one of stage mated.",
+            show_default=False,
+        ),
+    ],
+) -> int:
+    """Learn from inspections before and after a mating how dirt moves in your own shop.
+
+    Exit code 0: learnt from every pair; 1: from at least one not, which says why.
+    """
+    from ...model.errors import UsageError
+    from ..judge.assumed import shipped_assumptions
+    from ..keep.comparison_file import read_side
+    from ..keep.moves import learn_pair, moves_file, read_moves, with_pair, write_moves
+    from ..record import utc_now
+
+    if len(inspections) % 2:
+        raise UsageError("moves learn takes inspections in twos: BEFORE AFTER [BEFORE AFTER ...]")
+    terminal, path = Terminal.current(), moves_file()
+    moves = read_moves(path)
+    lines: list[str] = []
+    learnt: list[LearntPair] = []
+    refused: list[dict[str, str]] = []
+    for one, two in zip(inspections[::2], inspections[1::2], strict=True):
+        found = learn_pair(read_side(one), read_side(two), shipped_assumptions(), utc_now())
+        if not isinstance(found, str) and moves.knows(found.uid):
+            found = "it was learnt from before"
+        if isinstance(found, str):
+            lines.append(f"{one} and {two}: nothing learnt: {found}.")
+            refused.append({"before": str(one), "after": str(two), "why": found})
+            continue
+        moves = with_pair(moves, found)
+        learnt.append(found)
+        lines.append(_learnt_words(found, two))
+    if learnt:
+        write_moves(moves, path)
+    total = sum(pair.counted for pair in moves.pairs)
+    lines.append(f"{path}: {_pairs(len(moves.pairs))}, {total} moves.")
+    document = {
+        "file": str(path),
+        "learnt": [asdict(pair) for pair in learnt],
+        "refused": refused,
+        "pairs": len(moves.pairs),
+        "moves": total,
+    }
+    terminal.result("\n".join(lines), document)
+    return 1 if refused else 0
+
+
+def _pairs(count: int) -> str:
+    return f"{count} pair{'' if count == 1 else 's'}"
+
+
+def _learnt_words(pair: "LearntPair", path: Path) -> str:
+    left = [f"{count} {why}" for why, count in pair.not_counted.items()]
+    told = f"{pair.label or path}: {pair.counted} moves counted, staying included"
+    return f"{told}; left out: {', '.join(left)}." if left else f"{told}."
+
+
+def show_moves() -> int:
+    """Print what is assumed of how dirt moves in one mating, what was seen, and both together."""
+    from ..judge.moves_table import told_moves
+    from ..keep.moves import moves_file, read_moves
+
+    path = moves_file()
+    moves = read_moves(path)
+    assumed = moves.taught()
+    rows = told_moves(assumed)
+    lines = [
+        f"How dirt moves in one mating: {assumed.basis}.",
+        "No published figures exist: every assumption is this program's own, and wide. Chances "
+        "with their 95 % interval.",
+    ]
+    for row in rows:
+        lines += ["", *_row_lines(row)]
+    lines += ["", f"Learnt: {_pairs(len(moves.pairs))}, {assumed.observed} moves ({path})."]
+    document = {
+        "assumptions": assumed.id,
+        "basis": assumed.basis,
+        "file": str(path),
+        "pairs": len(moves.pairs),
+        "moves": assumed.observed,
+        "rows": [asdict(row) for row in rows],
+    }
+    Terminal.current().result("\n".join(lines), document)
+    return 0
+
+
+def _row_lines(row: "MoveRow") -> list[str]:
+    low, high = row.size_um
+    sizes = f" under {high:g} um" if high is not None else (f" from {low:g} um" if low else "")
+    lines = [
+        f"{row.assumption}: {', '.join(row.kinds)}{sizes} on {PLACE_WORDS[row.start]}",
+        f"  assumption, counts as {row.weight:g} moves seen: {row.why}",
+    ]
+    lines += [f"  {_told_line(told, row.seen)}" for told in row.to]
+    if row.sheds:
+        lines.append(f"  sheds {row.sheds:g} fragments a mating (assumed, never learnt)")
+    return lines
+
+
+def _told_line(told: "Told", seen: int) -> str:
+    where = "stays" if told.stays else "gone" if told.place == GONE else f"to {told.place}"
+    assumed = "not thought of" if told.assumed is None else f"assumed {_words(told.assumed)}"
+    if not seen:
+        return f"{where:<17} {assumed}"
+    return f"{where:<17} {assumed}; seen {told.seen} of {seen}; now {_words(told.now)}"
+
+
+def _words(chance: "Chance") -> str:
+    from ..judge.stops import chance_words
+
+    low, high = (chance_words(end) for end in chance.interval)
+    return f"{chance_words(chance.mean)} ({low} to {high})"
