@@ -133,8 +133,6 @@ class Inspector:
         if first != view.name:
             return replace(view, duplicate_of=first, why_not=f"it is the same picture as {first}")
         segmentation = self.segmenter(picture.rgb)
-        # nothing after this asks for the probabilities by kind, the largest array of all
-        segmentation = replace(segmentation, kind_p=np.empty((0, 0, 0), np.float16))
         quality = measure_quality(picture.rgb, segmentation)
         why_not = None if quality.readable else quality.why_not
         return replace(view, segmentation=segmentation, quality=quality, why_not=why_not)

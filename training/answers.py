@@ -6,7 +6,6 @@ any thresholds an answer becomes the `Segmentation` that an inspection at these 
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -65,13 +64,12 @@ def answers_on(model: Segmenter, views: Iterable[Truth]) -> Iterator[Answer]:
     for view in views:
         seen = model(view.rgb)
         pixels = np.flatnonzero(seen.deposit_p >= LOWEST)
-        kind_p = seen.kind_p.reshape(len(KIND_NAMES), -1)[1:, pixels]
         yield Answer(
             group=view.group,
             size_hw=(seen.kind.shape[0], seen.kind.shape[1]),
             pixels=pixels,
             deposit_p=seen.deposit_p.ravel()[pixels],
-            kind=(kind_p.argmax(axis=0) + 1).astype(np.uint8),
+            kind=seen.likeliest.ravel()[pixels],
             true=tuple(true_masks(view)),
         )
 
@@ -87,15 +85,15 @@ def true_masks(view: Truth) -> Iterator[TrueMask]:
 def at_thresholds(answer: Answer, thresholds: Thresholds) -> Segmentation:
     """What an inspection with these thresholds would find; surfaces are left out (all 0)."""
     deposit_p, plain = answer.probability(), np.zeros(answer.size_hw, np.float32)
-    kind_p: Any = np.zeros((len(KIND_NAMES), *answer.size_hw), np.float16)
-    kind_p.reshape(len(KIND_NAMES), -1)[answer.kind, answer.pixels] = 1
+    likeliest = np.zeros(answer.size_hw, np.uint8)
+    likeliest.flat[answer.pixels] = answer.kind
     sure, unsure = deposit_pieces(deposit_p, thresholds)
-    kind, doubtful = (kinds_in(mask, kind_p, thresholds.min_px) for mask in (sure, unsure))
+    kind, doubtful = (kinds_in(mask, likeliest, thresholds.min_px) for mask in (sure, unsure))
     return Segmentation(
         surface=np.zeros(answer.size_hw, np.uint8),
         kind=kind,
         deposit_p=deposit_p,
-        kind_p=kind_p,
+        likeliest=likeliest,
         unseen=plain,
         unlike=0.0,
         doubtful=doubtful,

@@ -25,11 +25,14 @@ from .tiles import Span, blend_shares, tile_grid
 __all__ = ["Segmentation", "Segmenter", "deposit_pieces", "kinds_in"]
 
 WHOLE_PX = 1.6e6
+KIND_FROM = 0.1  # less likely deposits are never asked for their kind
 SURFACES, KINDS = len(SURFACE_NAMES), len(KIND_NAMES)
 PLANES = SURFACES + KINDS + 1  # surface, kind and unseen, stacked in this order
 
 Floats = npt.NDArray[np.float32]
 Bytes = npt.NDArray[np.uint8]
+# probabilities of some rows of a picture: surface [7, h, W], kind [7, h, W], unseen [h, W]
+Band = tuple[Floats, Floats, Floats]
 
 
 @dataclass(frozen=True)
@@ -38,16 +41,17 @@ class Segmentation:
 
     `surface` uint8: the likeliest surface; below a deposit that of its host. `kind` uint8: the kind
     of each deposit's pixels, 0 elsewhere. `doubtful` uint8: the same for pieces that are unsure.
-    `deposit_p` float32: probability of any deposit, 1 - P(clean). `kind_p` float16 [7, H, W].
-    `unseen` float32: probability that the picture cannot show a deposit here. `unlike`: probability
-    that the picture shows no connector. `min_px`: the smallest piece that counts, px.
-    `calibration`: what makes a piece's mean probability its confidence, None for nothing.
+    `deposit_p` float32: probability of any deposit, 1 - P(clean). `likeliest` uint8: the likeliest
+    kind of deposit wherever `deposit_p` is not below `KIND_FROM`, 0 elsewhere. `unseen` float32:
+    probability that the picture cannot show a deposit here. `unlike`: probability that the picture
+    shows no connector. `min_px`: the smallest piece that counts, px. `calibration`: what makes a
+    piece's mean probability its confidence, None for nothing.
     """
 
     surface: Bytes
     kind: Bytes
     deposit_p: Floats
-    kind_p: npt.NDArray[np.float16]
+    likeliest: Bytes
     unseen: Floats
     unlike: float
     doubtful: Bytes | None = None
@@ -79,49 +83,48 @@ class Segmenter:
         """Segment one picture, uint8 [H, W, 3] RGB, any H and W >= 1."""
         if rgb.dtype != np.uint8 or rgb.ndim != 3 or rgb.shape[2] != 3 or rgb.size == 0:
             raise ValueError(f"rgb: expected uint8 [H, W, 3], got {rgb.dtype} {list(rgb.shape)}")
-        height, width = rgb.shape[:2]
-        surface = np.empty((height, width), np.uint8)
-        unseen = np.empty((height, width), np.float32)
-        deposit_p = np.empty((height, width), np.float32)
-        kind_p = np.empty((KINDS, height, width), np.float16)
+        size_hw = rgb.shape[:2]
+        surface, likeliest = np.empty(size_hw, np.uint8), np.zeros(size_hw, np.uint8)
+        unseen, deposit_p = np.empty(size_hw, np.float32), np.empty(size_hw, np.float32)
+        thresholds = self.card.thresholds
         unlike, bands = self._planes(rgb)
         top = 0
-        for planes in bands:
-            rows = slice(top, top + planes.shape[1])
-            surface[rows] = _likeliest(planes[:SURFACES])
-            kind_p[:, rows] = planes[SURFACES:-1]
-            deposit_p[rows] = np.clip(1 - planes[SURFACES], 0, 1)
-            unseen[rows] = planes[-1]
+        for surface_p, kind_p, unseen_p in bands:
+            rows = slice(top, top + unseen_p.shape[0])
+            surface[rows] = _likeliest(surface_p)
+            deposit_p[rows] = np.clip(1 - kind_p[0], 0, 1)
+            _fill_kinds(likeliest[rows], kind_p, deposit_p[rows], thresholds)
+            unseen[rows] = unseen_p
             top = rows.stop
-        sure, unsure = deposit_pieces(deposit_p, self.card.thresholds)
-        min_px = self.card.thresholds.min_px
-        kind, doubtful = (kinds_in(mask, kind_p, min_px) for mask in (sure, unsure))
+        sure, unsure = deposit_pieces(deposit_p, thresholds)
+        min_px, worth = thresholds.min_px, self.card.confidence
+        kind, doubtful = (kinds_in(mask, likeliest, min_px) for mask in (sure, unsure))
         return Segmentation(
-            surface, kind, deposit_p, kind_p, unseen, unlike, doubtful, min_px, self.card.confidence
+            surface, kind, deposit_p, likeliest, unseen, unlike, doubtful, min_px, worth
         )
 
-    def _planes(self, rgb: Bytes) -> tuple[float, Iterator[Floats]]:
-        """`unlike`, and [PLANES, h, W] bands of rows, top to bottom, that make up the picture."""
+    def _planes(self, rgb: Bytes) -> tuple[float, Iterator[Band]]:
+        """`unlike`, and the bands of rows, top to bottom, that make up the picture."""
         height, width = rgb.shape[:2]
         if height * width <= self._whole_px:
-            planes, unlike = self._run(rgb)
-            return unlike, iter([planes])
+            band, unlike = self._run(rgb)
+            return unlike, iter([band])
         import cv2
 
         shrink = (self._whole_px / (height * width)) ** 0.5
         size_wh = max(1, int(width * shrink)), max(1, int(height * shrink))
         cv: Any = cv2
-        planes, unlike = self._run(cv.resize(rgb, size_wh, interpolation=cv.INTER_AREA))
-        return unlike, self._blended(rgb, planes[:SURFACES])
+        (surface_p, _, _), unlike = self._run(cv.resize(rgb, size_wh, interpolation=cv.INTER_AREA))
+        return unlike, self._blended(rgb, surface_p)
 
-    def _run(self, rgb: Bytes) -> tuple[Floats, float]:
-        """The net's planes [PLANES, h, w] and `unlike` for one piece."""
+    def _run(self, rgb: Bytes) -> tuple[Band, float]:
+        """The net's probabilities and `unlike` for one piece."""
         wanted = ["surface", "kind", "unseen", "unlike"]
         feed = {"picture": np.ascontiguousarray(rgb)[None]}
         surface, kind, unseen, unlike = self._session.run(wanted, feed)
-        return np.concatenate([surface[0], kind[0], unseen[0]]), float(unlike[0])
+        return (surface[0], kind[0], unseen[0, 0]), float(unlike[0])
 
-    def _blended(self, rgb: Bytes, whole_surface: Floats) -> Iterator[Floats]:
+    def _blended(self, rgb: Bytes, whole_surface: Floats) -> Iterator[Band]:
         """Bands of the picture's tiles, blended, with the whole picture's say about surfaces."""
         rows, cols = tile_grid(rgb.shape[:2], self._tile_px)
         carried = np.zeros((PLANES, 0, rgb.shape[1]), np.float32)
@@ -134,14 +137,17 @@ class Segmenter:
             span = slice(row.start, row.start + done)
             planes[:SURFACES] += _enlarged(whole_surface, rgb.shape[:2], span)
             planes[:SURFACES] *= 0.5
-            yield planes
+            yield planes[:SURFACES], planes[SURFACES:-1], planes[-1]
 
     def _row(self, rgb: Bytes, row: tuple[Span, Floats], cols: tuple[Span, ...]) -> Floats:
         """One row of tiles, blended sideways and weighted by the row's share: [PLANES, h, W]."""
         at, row_share = row
         total = np.zeros((PLANES, at.stop - at.start, rgb.shape[1]), np.float32)
         for col, share in zip(cols, blend_shares(cols), strict=True):
-            planes, _ = self._run(rgb[at.start : at.stop, col.start : col.stop])
+            (surface_p, kind_p, unseen_p), _ = self._run(
+                rgb[at.start : at.stop, col.start : col.stop]
+            )
+            planes = np.concatenate([surface_p, kind_p, unseen_p[None]])
             planes *= share * row_share[:, None]
             total[:, :, col.start : col.stop] += planes
         return total
@@ -191,14 +197,22 @@ def deposit_pieces(
     return seeded[pieces.labels], (reaching(thresholds.floor) & ~seeded)[pieces.labels]
 
 
-def kinds_in(mask: npt.NDArray[np.bool_], kind_p: npt.NDArray[np.float16], min_px: int) -> Bytes:
-    """The likeliest kind but clean of each pixel in `mask`, 0 elsewhere."""
-    kind = np.zeros(mask.shape, np.uint8)
-    rows, cols = np.nonzero(mask)
-    if rows.size:
-        kind[rows, cols] = kind_p[1:, rows, cols].argmax(axis=0) + int(Kind.PARTICLE)
-        _join_islands(kind, min_px)
+def kinds_in(mask: npt.NDArray[np.bool_], likeliest: Bytes, min_px: int) -> Bytes:
+    """The kind of each pixel in `mask`, 0 elsewhere; see `Segmentation` for `likeliest`."""
+    kind = np.where(mask, likeliest, np.uint8(0))
+    _join_islands(kind, min_px)
     return kind
+
+
+def _fill_kinds(likeliest: Bytes, kind_p: Floats, deposit_p: Floats, limits: Thresholds) -> None:
+    """Write the likeliest kind but clean where some threshold may ask for it, in place.
+
+    Half precision, so that kinds as good as equally likely go to the first of them everywhere.
+    """
+    rows, cols = np.nonzero(deposit_p >= min(KIND_FROM, limits.grow))
+    if rows.size:
+        dirt_p = kind_p[int(Kind.PARTICLE) :, rows, cols].astype(np.float16)
+        likeliest[rows, cols] = dirt_p.argmax(axis=0) + int(Kind.PARTICLE)
 
 
 def _join_islands(kind: Bytes, min_px: int) -> None:

@@ -43,12 +43,10 @@ class ReadsDrawings:
         kind = np.where(green == 0, np.clip(np.round(blue / 40), 0, 6), 0).astype(np.uint8)
         level = np.where(kind > 0, red, green)
         surface = np.abs(level[..., None] - GREYS.astype(int)).argmin(axis=-1).astype(np.uint8)
-        seen = np.zeros((7, *kind.shape), np.float16)
-        np.put_along_axis(seen, kind[None].astype(int), 1, axis=0)
         share = np.where(kind > 0, np.float32(0.95), np.float32(0))
         nothing = np.zeros(kind.shape, np.float32)
         unlike = 0.0 if (surface == Surface.ENDFACE).any() else 1.0
-        return Segmentation(surface, kind, share, seen, nothing, unlike, None, 8)
+        return Segmentation(surface, kind, share, kind, nothing, unlike, None, 8)
 
 
 @dataclass(frozen=True)

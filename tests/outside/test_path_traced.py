@@ -48,10 +48,8 @@ class TrueMasks:
     def __call__(self, rgb: np.ndarray) -> Segmentation:
         base = self.known[digest(rgb)]
         surface, kind = mask(base, "surfaces"), mask(base, "deposits")
-        each = np.zeros((7, *kind.shape), np.float16)
-        np.put_along_axis(each, kind[None].astype(int), 1, axis=0)
         dirty = (kind > 0).astype(np.float32)
-        return Segmentation(surface, kind, dirty, each, np.zeros_like(dirty), 0.0, None, 12)
+        return Segmentation(surface, kind, dirty, kind, np.zeros_like(dirty), 0.0, None, 12)
 
 
 def digest(rgb: np.ndarray) -> str:

@@ -45,7 +45,7 @@ def segmentation(coordinates: SurfaceCoordinates, kind: Any, **changes: Any) -> 
         "surface": coordinates.surface,
         "kind": kind,
         "deposit_p": deposit_p,
-        "kind_p": np.zeros((7, 1, 1), np.float16),
+        "likeliest": kind,
         "unseen": np.zeros(kind.shape, np.float32),
         "unlike": 0.0,
         **changes,
