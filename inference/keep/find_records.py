@@ -29,11 +29,13 @@ __all__ = [
     "Overrule",
     "Wanted",
     "audit_rows",
+    "condition",
     "documents_of",
     "files_of",
     "find_uid",
     "history",
     "inspection_of",
+    "last_overrule",
     "overrules_of",
     "pictures_seen_before",
     "rows",
@@ -137,7 +139,7 @@ def inspection_of(records: Records, uid: str) -> Inspection:
 
 def documents_of(records: Records, wanted: Wanted = Wanted()) -> Iterator[tuple[str, bytes]]:
     """uid and document of the wanted inspections, oldest first, one at a time."""
-    chosen = _documents().where(_condition(wanted)).order_by(*_OLDEST_FIRST)
+    chosen = _documents().where(condition(wanted)).order_by(*_OLDEST_FIRST)
     with plain_errors(records.place), records.engine.connect() as connection:
         for row in connection.execution_options(yield_per=200).execute(chosen):
             yield row.uid, zlib.decompress(row.json_zlib)
@@ -205,7 +207,7 @@ def _documents() -> Select[*tuple[Any, ...]]:
     )
 
 
-def _last_overrule(column: Any) -> Any:
+def last_overrule(column: Any) -> Any:
     """The column of an inspection's newest overrule."""
     return (
         select(column)
@@ -233,8 +235,8 @@ def _selected(wanted: Wanted) -> Select[*tuple[Any, ...]]:
             columns.matings_so_far,
             columns.operator,
             columns.verdict,
-            _last_overrule(overrules.c.verdict).label("overruled"),
-            _last_overrule(overrules.c.by_name).label("overruled_by"),
+            last_overrule(overrules.c.verdict).label("overruled"),
+            last_overrule(overrules.c.by_name).label("overruled_by"),
             columns.deposits,
             columns.stops,
             columns.unsure,
@@ -242,13 +244,14 @@ def _selected(wanted: Wanted) -> Select[*tuple[Any, ...]]:
             columns.model_id,
         )
         .join(connectors, connectors.c.id == columns.connector_id)
-        .where(_condition(wanted))
+        .where(condition(wanted))
         .order_by(columns.created_at.desc(), columns.id.desc())
     )
     return chosen if wanted.limit is None else chosen.limit(wanted.limit)
 
 
-def _condition(wanted: Wanted) -> ColumnElement[bool]:
+def condition(wanted: Wanted) -> ColumnElement[bool]:
+    """What is wanted, as a condition on inspections joined with their connectors."""
     tests: list[ColumnElement[bool]] = [inspections.c.id.is_not(None)]
     for column, value in (
         (connectors.c.label, wanted.label),
@@ -260,7 +263,7 @@ def _condition(wanted: Wanted) -> ColumnElement[bool]:
         if value is not None:
             tests.append(column == value)
     if wanted.verdict is not None:
-        holds = func.coalesce(_last_overrule(overrules.c.verdict), inspections.c.verdict)
+        holds = func.coalesce(last_overrule(overrules.c.verdict), inspections.c.verdict)
         tests.append(holds == wanted.verdict)
     if wanted.since is not None:
         tests.append(inspections.c.created_at >= wanted.since)

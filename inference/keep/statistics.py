@@ -116,11 +116,12 @@ def clustered_share(
     return share(hits, of, method, confidence, effective)
 
 
-def difference(a: Share, b: Share) -> tuple[float, float]:
-    """Interval of a - b of independent shares from their Wilson intervals (Newcombe's hybrid)."""
+def difference(a: Share, b: Share, confidence: float = CONFIDENCE) -> tuple[float, float]:
+    """Interval of a - b of independent shares from Wilson intervals (Newcombe's hybrid, 1998)."""
+    first, second = (share(x.hits, x.of, "wilson", confidence) for x in (a, b))
     d = a.p - b.p
-    low = d - sqrt((a.p - a.low) ** 2 + (b.high - b.p) ** 2)
-    high = d + sqrt((a.high - a.p) ** 2 + (b.p - b.low) ** 2)
+    low = d - sqrt((a.p - first.low) ** 2 + (second.high - b.p) ** 2)
+    high = d + sqrt((first.high - a.p) ** 2 + (b.p - second.low) ** 2)
     return low, high
 
 

@@ -29,6 +29,7 @@ __all__ = ["build_command", "main"]
 
 OWN_COMMANDS = {
     "demo": "fiberward.inference.show.demo_command:demo",
+    "desk": "fiberward.inference.show.desk.command:desk",
     "inspect": "fiberward.inference.show.inspect_command:inspect",
     "compare": "fiberward.inference.show.compare_command:compare",
     "explain": "fiberward.inference.show.explain_command:explain",
@@ -41,6 +42,7 @@ OWN_COMMANDS = {
     "records overrule": "fiberward.inference.show.records_command:overrule_record",
     "records show": "fiberward.inference.show.records_command:show_record",
     "records verify": "fiberward.inference.show.records_command:verify_records",
+    "study": "fiberward.inference.show.study_command:study",
 }
 # What stands before the space of a name above: a group, and what its commands are for.
 GROUPS = {

@@ -105,11 +105,9 @@ def test_kappa_has_the_published_value(table, value):
     assert kappa(table).kappa == near(value, 4)
 
 
-@given(st.lists(st.lists(st.integers(0, 30), min_size=3, max_size=3), min_size=3, max_size=3))
+@given(st.lists(st.lists(st.integers(1, 30), min_size=3, max_size=3), min_size=3, max_size=3))
 def test_kappa_and_its_error_are_those_of_statsmodels(table):
     rows = np.array(table)
-    if rows.sum() == 0 or (rows.sum(0) * rows.sum(1)).max() >= rows.sum() ** 2:
-        return  # one word throughout: not defined
     mine, theirs = kappa(table), cohens_kappa(rows)
     assert mine.kappa == pytest.approx(theirs.kappa, abs=1e-9)
     assert mine.low == pytest.approx(max(-1, theirs.kappa_low), abs=1e-7)

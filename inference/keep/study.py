@@ -1,0 +1,93 @@
+"""A whole study: everything that the data allow to say, in one document."""
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from math import isfinite
+from typing import Any, cast
+
+from .statistics import Method
+from .studies import (
+    Comparison,
+    MethodResult,
+    Removal,
+    compare_methods,
+    compare_residue,
+    cycles_of,
+    removals_of,
+    results_by_method,
+)
+from .study_data import StudyData
+from .study_lots import Agreement, LotChart, Transfer, agreements_of, lot_chart, transfer_of
+
+__all__ = ["STUDY_SCHEMA", "Study", "make_study"]
+
+STUDY_SCHEMA = "fiberward.study/1"
+
+
+@dataclass(frozen=True)
+class Study:
+    """What was looked at and what it shows; parts for which there are no data are empty or None.
+
+    `since`, `until`: times of the first and the last inspection, UTC. `interval`: how intervals of
+    shares were made. `reshoots`: inspections whose pictures could not decide.
+    """
+
+    source: str
+    notes: tuple[str, ...]
+    connectors: int
+    inspections: int
+    reshoots: int
+    since: str | None
+    until: str | None
+    interval: Method
+    methods: tuple[MethodResult, ...]
+    comparisons: tuple[Comparison, ...]
+    removals: tuple[Removal, ...]
+    residue_comparisons: tuple[Comparison, ...]
+    lots: LotChart | None
+    transfer: Transfer | None
+    agreements: tuple[Agreement, ...]
+
+    @property
+    def empty(self) -> bool:
+        """Whether the data answer none of the questions."""
+        parts = (self.methods, self.removals, self.lots, self.transfer, self.agreements)
+        return not any(parts)
+
+    def to_json(self) -> dict[str, Any]:
+        """The document; what is not defined, as a ratio to nothing, is null."""
+        return {"schema": STUDY_SCHEMA, **_plain(asdict(self))}
+
+
+def make_study(data: StudyData, how: Method = "wilson") -> Study:
+    """Every question that the data answer, each with its interval."""
+    cycles, undecided = cycles_of(data.looks)
+    times = [look.created_at for look in data.looks if look.created_at]
+    return Study(
+        source=data.source,
+        notes=data.notes,
+        connectors=len({row.connector for rows in (data.looks, data.fates) for row in rows}),
+        inspections=len(data.looks),
+        reshoots=sum(look.verdict == "reshoot" for look in data.looks),
+        since=min(times, default=None),
+        until=max(times, default=None),
+        interval=how,
+        methods=results_by_method(cycles, undecided, how),
+        comparisons=compare_methods(cycles, how),
+        removals=removals_of(data.fates, how),
+        residue_comparisons=compare_residue(cycles, how),
+        lots=lot_chart(data.looks, how),
+        transfer=transfer_of(data.looks, data.fates, how),
+        agreements=agreements_of(data.ratings),
+    )
+
+
+def _plain(value: Any) -> Any:
+    """JSON values: numbers that are not finite become None."""
+    if isinstance(value, float):
+        return float(f"{value:.6g}") if isfinite(value) else None
+    if isinstance(value, Mapping):
+        return {str(k): _plain(v) for k, v in cast(Mapping[Any, Any], value).items()}
+    if isinstance(value, list | tuple):
+        return [_plain(each) for each in cast(list[Any], value)]
+    return value

@@ -1,0 +1,88 @@
+"""The command `fiberward study`."""
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+import typer
+
+from ...model.errors import UsageError
+from .terminal import Terminal
+
+__all__ = ["study"]
+
+DEFAULT_FOLDER = Path("fiberward-study")
+
+
+def study(
+    tables: Annotated[
+        list[Path] | None,
+        typer.Argument(
+            metavar="[CSV]...",
+            help="Tables of your own, or filled-in lab sheets. [default: the records]",
+            show_default=False,
+        ),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(metavar="DIR", help=f"Where the report goes. [default: {DEFAULT_FOLDER}]"),
+    ] = None,
+    title: Annotated[str, typer.Option(metavar="TEXT", help="The report's title.")] = "Study",
+    lot: Annotated[str | None, typer.Option(metavar="LOT", help="Only this lot.")] = None,
+    method: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Only inspections after this method.")
+    ] = None,
+    since: Annotated[
+        str | None, typer.Option(metavar="YYYY-MM-DD", help="Not before this (UTC).")
+    ] = None,
+    until: Annotated[
+        str | None, typer.Option(metavar="YYYY-MM-DD", help="Not after this (UTC).")
+    ] = None,
+    interval: Annotated[
+        str, typer.Option(metavar="wilson|exact", help="How intervals of shares are made.")
+    ] = "wilson",
+    invented: Annotated[
+        bool, typer.Option("--invented", help="Mark the report as one of invented data.")
+    ] = False,
+    db: Annotated[
+        str | None,
+        typer.Option(
+            metavar="FILE|URL", help="The records. [default: FIBERWARD_DB, else your own]"
+        ),
+    ] = None,
+) -> int:
+    """Study records or tables: which method cleans, which lot is dirty, what matings do.
+
+    Writes study.json and study.html. Exit code 1 if the data answer none of the questions.
+    """
+    from ..keep.files import staged_folder
+    from ..keep.find_records import Wanted
+    from ..keep.study import make_study
+    from ..keep.study_csv import read_tables
+    from ..keep.study_data import data_of
+    from .document import document_page
+    from .records_command import opened
+    from .study_report import study_document, study_text
+
+    wanted = Wanted(lot=lot, method=method, since=since, until=until)
+    if tables:
+        if wanted != Wanted():
+            raise UsageError("--lot, --method, --since and --until choose among the records")
+        data = read_tables(tables)
+    else:
+        with opened(db) as records:
+            data = data_of(records, wanted)
+    found = make_study(data, _interval(interval))
+    document = study_document(found, title, invented)
+    folder = out or DEFAULT_FOLDER
+    with staged_folder(folder, last="study.json") as staging:
+        (staging / "study.html").write_text(document_page(document), encoding="utf-8")
+        (staging / "study.json").write_text(document.record, encoding="utf-8")
+    text = f"{study_text(found, title)}\nLook at {folder / 'study.html'}"
+    Terminal.current().result(text, found.to_json())
+    return 1 if found.empty else 0
+
+
+def _interval(text: str) -> Literal["wilson", "exact"]:
+    if text == "wilson" or text == "exact":
+        return text
+    raise UsageError(f"--interval {text}: give wilson or exact")
