@@ -7,6 +7,7 @@ area that was seen well enough.
 """
 
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from math import ceil, log10
 from typing import Any
 
@@ -109,6 +110,7 @@ def _with_none(items: Sequence[CodeItem], empty: str) -> list[CodeItem]:
     return sorted([*items, *nothing], key=lambda item: item.classes)
 
 
+@lru_cache(maxsize=32)  # a record asks for each several times
 def _areas_um2(surface: Surface, shape: ConnectorShape) -> dict[str, float]:
     """The areas that make up a surface; the fibre's end belongs to the endface."""
     profile = MeridianProfile(shape)

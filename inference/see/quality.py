@@ -66,7 +66,7 @@ class Quality:
 
 def measure_quality(rgb: npt.NDArray[np.uint8], segmentation: Segmentation) -> Quality:
     """The quality of a picture, uint8 [H, W, 3] RGB, given what the net sees in it."""
-    luminance = rgb.mean(axis=2, dtype=np.float32)
+    luminance = _luminance(rgb)
     ferrule = FERRULE[segmentation.surface]
     if (why_not := _nothing_to_see(rgb, luminance)) is not None:
         return Quality(None, noise_sigma_dn(luminance), None, None, None, False, why_not)
@@ -181,7 +181,18 @@ def _unfit(clipped: float, blur: float | None, limit: float | None, across_px: f
 
 def _clipped(rgb: npt.NDArray[np.uint8]) -> Mask:
     """Pixels at the same end of the range in all three colours."""
-    return (rgb.min(axis=2) >= 254) | (rgb.max(axis=2) <= 1)
+    red, green, blue = (rgb[..., k] for k in range(3))  # ten times as fast as along the last axis
+    least = np.minimum(np.minimum(red, green), blue)
+    most = np.maximum(np.maximum(red, green), blue)
+    return (least >= 254) | (most <= 1)
+
+
+def _luminance(rgb: npt.NDArray[np.uint8]) -> Luminance:
+    """The mean of the three colours; sums of bytes are exact in float32."""
+    total = rgb[..., 0].astype(np.float32)
+    total += rgb[..., 1]
+    total += rgb[..., 2]
+    return total / np.float32(3)
 
 
 def _eroded(mask: Mask, reach_px: int) -> Mask:
