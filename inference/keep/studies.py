@@ -149,24 +149,26 @@ def cycles_of(looks: Sequence[Look]) -> tuple[list[Cycle], dict[str, int]]:
     """The cycles of cleaning in looks that stand oldest first, and undecided ones per method.
 
     A cycle ends with a look at another stage, with success, or where a stated attempt begins anew.
+    Cleaning again what was fit to mate tells nothing and is passed over.
     """
-    open_looks: dict[Connector, list[Look]] = {}
+    running: dict[Connector, list[Look]] = {}
+    fit: set[Connector] = set()
     done: list[list[Look]] = []
     for look in looks:
-        running = open_looks.get(look.connector)
+        own = running.get(look.connector)
+        if own is not None and (look.stage != "cleaned" or _begins_anew(own, look)):
+            done.append(running.pop(look.connector))
         if look.stage != "cleaned":
-            if running is not None:
-                done.append(open_looks.pop(look.connector))
+            fit.discard(look.connector)
             continue
-        if running is not None and _begins_anew(running, look):
-            done.append(open_looks.pop(look.connector))
-            running = None
-        if running is None:
-            running = open_looks[look.connector] = []
-        running.append(look)
+        if look.connector in fit and (look.attempt or 1) > 1:
+            continue
+        fit.discard(look.connector)
+        running.setdefault(look.connector, []).append(look)
         if _fit(look):
-            done.append(open_looks.pop(look.connector))
-    done += open_looks.values()
+            done.append(running.pop(look.connector))
+            fit.add(look.connector)
+    done += running.values()
     return _decided(done)
 
 

@@ -30,6 +30,7 @@ FATE_COLUMNS = (
     *("moved_um", "fiberward_um"),
 )
 RATING_COLUMNS = ("item", "rater", "verdict")
+RUN = "run"  # numbers the lines of a lab sheet
 STAGES = ("as-received", "cleaned", "mated")
 FATES = ("stayed", "moved", "gone", "new", "unseen")
 
@@ -123,7 +124,7 @@ def read_tables(paths: Sequence[Path]) -> StudyData:
                 f"{path}, line 1: needs the columns label and verdict (inspections), label and "
                 "fate (deposits), or item and rater (ratings)"
             )
-        notes += _notes(path, columns - {*known}, sum(row is None for row in rows))
+        notes += _notes(path, columns - {*known, RUN}, sum(row is None for row in rows))
     looks.sort(key=lambda look: look.created_at)
     source = ", ".join(path.name for path in paths)
     return StudyData(looks, fates, ratings, source, tuple(notes))

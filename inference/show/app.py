@@ -36,16 +36,22 @@ OWN_COMMANDS = {
     "doctor": "fiberward.inference.show.doctor_command:doctor",
     "moves learn": "fiberward.inference.show.moves_command:learn_moves",
     "moves show": "fiberward.inference.show.moves_command:show_moves",
+    "models activate": "fiberward.inference.show.models_command:activate_model",
+    "models list": "fiberward.inference.show.models_command:list_models",
+    "models rollback": "fiberward.inference.show.models_command:rollback_model",
+    "models show": "fiberward.inference.show.models_command:show_model",
     "records export": "fiberward.inference.show.records_command:export_records",
     "records import": "fiberward.inference.show.records_command:import_records",
     "records list": "fiberward.inference.show.records_command:list_records",
     "records overrule": "fiberward.inference.show.records_command:overrule_record",
     "records show": "fiberward.inference.show.records_command:show_record",
     "records verify": "fiberward.inference.show.records_command:verify_records",
+    "sheet": "fiberward.inference.show.sheet_command:sheet",
     "study": "fiberward.inference.show.study_command:study",
 }
 # What stands before the space of a name above: a group, and what its commands are for.
 GROUPS = {
+    "models": "List, show and choose the nets that inspect.",
     "moves": "Learn and show how dirt moves when connectors are mated.",
     "records": "Find, show, export, import and check the recorded inspections.",
 }

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from ..keep.records import Records
 
 __all__ = [
+    "csv_dialect_of",
     "export_records",
     "import_records",
     "list_records",
@@ -62,7 +63,7 @@ def list_records(
     with opened(db) as records:
         found = rows(records, wanted)
     if csv:
-        print(table_of(found, _dialect(csv_dialect)), end="")
+        print(table_of(found, csv_dialect_of(csv_dialect)), end="")
         return 0
     document = {"schema": "fiberward.records/1", "inspections": [asdict(row) for row in found]}
     Terminal.current().result(_as_table(found), document)
@@ -115,7 +116,7 @@ def export_records(
     from ..keep.records_files import export_records as export
 
     with opened(db) as records:
-        count = export(records, out, Wanted(connector, lot=lot), _dialect(csv_dialect))
+        count = export(records, out, Wanted(connector, lot=lot), csv_dialect_of(csv_dialect))
     document = {"schema": "fiberward.export/1", "inspections": count, "folder": str(out)}
     Terminal.current().result(f"{count} inspections written to {out}", document)
     return 0
@@ -197,7 +198,8 @@ def opened(db: str | None) -> "Records":
     return records
 
 
-def _dialect(text: str) -> "Dialect":
+def csv_dialect_of(text: str) -> "Dialect":
+    """The dialect of CSV by its name; raises UsageError."""
     from ..keep.csv_table import DIALECTS
 
     for dialect in DIALECTS:

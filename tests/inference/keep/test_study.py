@@ -91,6 +91,7 @@ def test_attempts_are_counted_until_clean_and_begin_anew_after_a_mating():
         look("y", 6, "clean-first", method="dry", attempt=1),
         look("y", 7, "clean-first", method="wet", attempt=2),
         look("z", 8, "reshoot", method="dry", attempt=1),
+        look("x", 9, "clean-first", method="dry", attempt=2),  # it was fit already
     ]
     (dry,) = study_of(looks).methods
     assert dry.first_time is not None
