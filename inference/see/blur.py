@@ -8,11 +8,13 @@ frequency (MTF50 = 0.18739 / sigma). What the pixel itself smears is included.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+
+from .noisy_blur import fitted_sigmas_px
+from .rim_piece import HALF_LENGTH_PX, HALF_WIDTH_PX, RimPiece
 
 __all__ = ["RimPiece", "edge_sigma_px", "rim_sigma_px", "sharpest_sigma_px"]
 
@@ -21,11 +23,11 @@ Mask = npt.NDArray[np.bool_]
 
 MTF50_SIGMA = 0.18739  # sqrt(ln 2 / 2) / pi
 BINS = 4
-HALF_LENGTH_PX, HALF_WIDTH_PX = 12, 14  # a piece of rim: along and across
 PIECES = 32  # per region
 LEAST_PIECES = 3
 LEAST_STEP_DN, LEAST_STEP_NOISES = 12.0, 6.0
 FLAT_SHARE = 0.2  # how far a plateau may wander, as a share of the step
+FITTED_SHARE = 0.4  # of a rim's pieces that must tell where single ones do not
 WIDEST_SIGMA_PX = 3.0  # more does not fit HALF_WIDTH_PX: measured on the reduced picture instead
 REDUCTIONS = 4
 
@@ -43,9 +45,11 @@ def rim_sigma_px(
     cv: Any = cv2
     best: float | None = None
     for reduction in (2**n for n in range(REDUCTIONS + 1)):
-        pieces = [piece for region in regions for piece in _pieces(region)]
-        sigmas = [edge_sigma_px(luminance, piece, noise_dn) for piece in pieces]
+        pieces = [_pieces(region) for region in regions]
+        sigmas = [edge_sigma_px(luminance, piece, noise_dn) for of in pieces for piece in of]
         found = [sigma for sigma in sigmas if sigma is not None]
+        if len(found) < LEAST_PIECES and reduction == 1:  # noisy or dim: a fit may still tell
+            found = [sigma for of in pieces for sigma in _fitted(luminance, of)] or found
         if len(found) >= LEAST_PIECES:
             sigma = float(np.median(found))
             # A mean over r px has the variance (r^2 - 1) / 12 of its own.
@@ -64,14 +68,12 @@ def rim_sigma_px(
     return best
 
 
-@dataclass(frozen=True)
-class RimPiece:
-    """A piece of rim: its middle (x, y) px and its unit normal."""
-
-    x: float
-    y: float
-    nx: float
-    ny: float
+def _fitted(luminance: npt.NDArray[np.float32], pieces: Sequence[RimPiece]) -> list[float]:
+    """The sigmas that a fit finds along one rim, if it holds along much of it and is sharp."""
+    found = fitted_sigmas_px(luminance, pieces)
+    if len(found) < max(LEAST_PIECES, FITTED_SHARE * len(pieces)):
+        return []
+    return [float(each) for each in found] if np.median(found) <= WIDEST_SIGMA_PX else []
 
 
 def _pieces(region: Mask) -> list[RimPiece]:

@@ -52,6 +52,30 @@ def test_a_gaussian_blur_of_the_rim_is_measured(sigma_px, noise_dn):
     assert measured == pytest.approx(sigma_px, rel=0.05)
 
 
+@pytest.mark.parametrize("noise_dn", [12.0, 20.0])
+@pytest.mark.parametrize("sigma_px", [0.8, 1.5, 2.5])
+def test_the_blur_of_a_noisy_picture_is_measured_all_the_same(sigma_px, noise_dn):
+    luminance, surface = drawn(sigma_px, noise_dn)
+    measured = rim_sigma_px(luminance, [surface >= 4, surface >= 5], noise_dn)
+    assert measured == pytest.approx(sigma_px, rel=0.2)
+
+
+@pytest.mark.parametrize("noise_dn", [12.0, 20.0])
+def test_noise_makes_no_blurred_picture_sharp(noise_dn):
+    luminance, surface = drawn(8.0, noise_dn)
+    measured = rim_sigma_px(luminance, [surface >= 4, surface >= 5], noise_dn)
+    assert measured is None or measured > 6
+
+
+def test_the_blur_of_a_dim_picture_with_coarse_noise_is_measured():
+    # a tenth of the light, and noise that compression smoothed, so that it looks weaker than it is
+    luminance, surface = drawn(1.2)
+    grain = np.random.default_rng(7).normal(0, 3, luminance.shape)
+    dim = np.round(20 + luminance / 10 + cv2.GaussianBlur(grain, (0, 0), 0.8)).astype(np.float32)
+    measured = rim_sigma_px(dim, [surface >= 4, surface >= 5], noise_sigma_dn(dim))
+    assert measured == pytest.approx(1.2, rel=0.25)
+
+
 def test_the_blur_does_not_depend_on_a_mask_that_wobbles():
     luminance, surface = drawn(1.5, 2.0)
     wobble = cv2.GaussianBlur(np.random.default_rng(3).normal(0, 1, surface.shape), (0, 0), 4)
