@@ -23,6 +23,7 @@ os.environ["ORT_DISABLE_TELEMETRY"] = "1"
 # No test may meet the records of whoever runs it.
 own_records = tempfile.TemporaryDirectory(prefix="fiberward-records-")
 os.environ["FIBERWARD_DB"] = os.path.join(own_records.name, "records.db")
+os.environ["FIBERWARD_MODELS"] = os.path.join(own_records.name, "models")
 os.environ["FIBERWARD_MOVES"] = os.path.join(own_records.name, "moves.json")
 numbers = itertools.count()
 os.environ.pop("FIBERWARD_PICTURES", None)

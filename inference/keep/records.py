@@ -227,6 +227,11 @@ class Records:
                 connection, now, self.who, "comparison", after, before=before, sha256=digest
             )
 
+    def note(self, action: str, subject: str, who: str | None = None, **detail: Any) -> None:
+        """Add a row to the audit trail for something that is no record, as a model's activation."""
+        with plain_errors(self.place), writing(self.engine) as connection:
+            trail.append(connection, utc_now(), who or self.who, action, subject, **detail)
+
     # -- what an interruption left -----------------------------------------------------------
 
     def _interrupted(self) -> list[str]:

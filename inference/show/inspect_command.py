@@ -76,7 +76,7 @@ def inspect(
     ] = None,
     model: Annotated[
         Path | None,
-        typer.Option(metavar="FILE", help="Weights to use instead of the shipped ones."),
+        typer.Option(metavar="FILE", help="Weights to use instead of the active ones."),
     ] = None,
     threads: Annotated[
         int | None, typer.Option(min=1, help="Processor threads. [default: all allowed]")
@@ -86,7 +86,7 @@ def inspect(
 
     Exit code 0: every connector may be mated; 1: at least one may not; 3: a file was unreadable.
     """
-    from ...model.shipped import SHIPPED_MODEL
+    from ..keep.model_store import ModelStore
     from ..pipeline import Inspector
     from ..see.inputs import expand_inputs
     from ..settings import settings_of_shop
@@ -95,7 +95,7 @@ def inspect(
 
     stated = StatedOptions(ferrule, turn, connector, stage, in_zone, in_zone_by, method, operator)
     plan = plan_jobs(expand_inputs(pictures), stated, out)
-    inspector = Inspector(model or SHIPPED_MODEL, settings_of_shop(), threads)
+    inspector = Inspector(model or ModelStore().active().onnx, settings_of_shop(), threads)
     recorder = Recorder(db, attempt) if record else None
     try:
         return run_jobs(inspector, plan, Terminal.current(), recorder)
