@@ -27,6 +27,7 @@ function keepSoon() {
 }
 form.addEventListener("input", keepSoon);
 for (const input of turns) input.addEventListener("input", keepSoon);
+keepSoon(); // what was typed, or put back by the browser, before this script ran
 
 document.getElementById("usual")?.addEventListener("click", () => {
   turns.forEach((input, index) => { input.value = USUAL[index] ?? ""; });

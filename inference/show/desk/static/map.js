@@ -7,6 +7,7 @@ import { drawMarker, drawText } from "./marks.js";
 import { Pane } from "./pane.js";
 import { bitmap, colored, hatched, indexOf } from "./rasters.js";
 
+const ROUND = 2 * Math.PI;
 const GRADED_UM = 125;
 const UNSEEN = 7; // in the index pictures, beside the kinds
 const STEPS_UM = [250, 500, 1000, 2000, 5000];
@@ -101,7 +102,7 @@ export class TravelMap {
     const side = 2 * layer.half * this.pane.scale;
     context.save();
     context.beginPath();
-    context.arc(x + side / 2, y + side / 2, side / 2, 0, 7);
+    context.arc(x + side / 2, y + side / 2, side / 2, 0, ROUND);
     context.clip();
     context.imageSmoothingEnabled = true;
     if (layer.picture) context.drawImage(layer.picture, x, y, side, side);
@@ -158,10 +159,11 @@ export class TravelMap {
     const [x, y] = this.pane.toScreen(0, 0);
     context.beginPath();
     context.rect(0, 0, this.pane.width, this.pane.height);
-    context.arc(x, y, GRADED_UM * this.pane.scale, 0, 7, true);
+    context.moveTo(x + GRADED_UM * this.pane.scale, y);
+    context.arc(x, y, GRADED_UM * this.pane.scale, 0, ROUND);
     context.globalAlpha = 0.88;
     context.fillStyle = this.theme.ground;
-    context.fill();
+    context.fill("evenodd");
     context.globalAlpha = 1;
     const outside = this.data.deposits.filter((deposit) => deposit.off_zone).length;
     const words = [
@@ -177,7 +179,7 @@ export class TravelMap {
     const [x, y] = this.pane.toScreen(0, 0);
     context.beginPath();
     context.setLineDash(dash);
-    context.arc(x, y, um * this.pane.scale, 0, 7);
+    context.arc(x, y, um * this.pane.scale, 0, ROUND);
     context.strokeStyle = color;
     context.lineWidth = width;
     context.stroke();
@@ -218,7 +220,7 @@ export class TravelMap {
       context.strokeStyle = color;
       context.lineWidth = width;
       context.beginPath();
-      context.arc(x, y, 16, 0, 7);
+      context.arc(x, y, 16, 0, ROUND);
       const far = Math.hypot(cx - x, cy - y);
       if (far > 24) {
         // its way to the fibre

@@ -122,13 +122,7 @@ def start_desk() -> Iterator[Any]:
     yield starting
     for each in started:
         if each.process.poll() is None:
-            each.process.send_signal(signal.SIGINT)
-            try:
-                each.process.wait(10)
-            except subprocess.TimeoutExpired:
-                each.process.kill()
-                each.process.wait()
-            each.process.stdout.close()
+            each.kill()
 
 
 @pytest.fixture(scope="module")

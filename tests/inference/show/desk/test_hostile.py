@@ -8,6 +8,7 @@ import http.client
 import io
 import os
 import re
+import signal
 import socket
 import struct
 import threading
@@ -412,7 +413,16 @@ def test_more_pictures_than_a_connector_can_have_are_refused(desk):
     assert statuses == [201] * 24 + [413] * 2
 
 
-# -- when the server dies ------------------------------------------------------------------------
+# -- when the server ends ------------------------------------------------------------------------
+
+
+def test_ctrl_c_ends_it_while_a_page_is_open(start_desk, tmp_path):
+    running = start_desk(tmp_path / "desk")
+    running.open()
+    with socket.create_connection(("127.0.0.1", running.port), 5):
+        running.process.send_signal(signal.SIGINT)
+        assert running.process.wait(10) == 130
+    running.process.stdout.close()
 
 
 def test_after_a_killed_server_the_page_goes_on_where_it_was(start_desk, tmp_path):

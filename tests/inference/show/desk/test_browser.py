@@ -1,0 +1,408 @@
+"""The page in a real browser (Debian's Chromium), driven as a person would; axe-core looks too."""
+
+import io
+import json
+import os
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from fiberward.inference.pipeline import Inspector
+from fiberward.inference.request import Request
+from fiberward.inference.see.connector_file import ConnectorFacts
+from fiberward.inference.settings import Settings
+from fiberward.inference.show.desk.extras import write_extras
+from fiberward.inference.show.outputs import write_outputs
+from fiberward.model.kinds import KINDS, Kind
+
+playwright = pytest.importorskip("playwright.sync_api")
+CHROMIUM = shutil.which("chromium")
+pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="there is no chromium here")
+
+ROOT = Path(__file__).resolve().parents[4]
+DEMO = ROOT / "inference" / "show" / "demo"
+AXE = ROOT / "tests" / "data" / "axe-core" / "axe.min.js"
+WAIT_MS = 10_000
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    with playwright.sync_playwright() as starter:
+        sandbox = ["--no-sandbox"] if os.geteuid() == 0 else []
+        chromium = starter.chromium.launch(executable_path=CHROMIUM, args=sandbox)
+        yield chromium
+        chromium.close()
+
+
+@pytest.fixture(scope="module")
+def session(browser, start_desk, tmp_path_factory) -> Any:
+    """A desk and its browser's cookies; whatever the page asks for is written down."""
+    desk = start_desk(tmp_path_factory.mktemp("desk"))
+    context = browser.new_context()
+    page = context.new_page()
+    page.goto(desk.address)
+    state = context.storage_state()
+    context.close()
+    return desk, state
+
+
+@pytest.fixture
+def page(request, browser, session) -> Iterator[Any]:
+    """A page at 1280 x 720; the test fails if a script does, or asks another host for anything."""
+    desk, state = session
+    scheme = getattr(request, "param", "light")
+    context = browser.new_context(
+        storage_state=state,
+        viewport={"width": 1280, "height": 720},
+        base_url=f"http://127.0.0.1:{desk.port}",
+        color_scheme=scheme,
+    )
+    context.set_default_timeout(WAIT_MS)
+    opened = context.new_page()
+    wrong: list[str] = []
+    own = f"http://127.0.0.1:{desk.port}/"
+    opened.on("pageerror", lambda error: wrong.append(str(error)))
+    # a refused picture is an error to the browser's console, and meant
+    refused = "status of 422"
+    opened.on(
+        "console",
+        lambda line: (
+            wrong.append(line.text) if line.type == "error" and refused not in line.text else None
+        ),
+    )
+    opened.on(
+        "request",
+        lambda asked: None if asked.url.startswith((own, "blob:")) else wrong.append(asked.url),
+    )
+    yield opened
+    context.close()
+    assert wrong == []
+
+
+@pytest.fixture(scope="module")
+def made(session) -> dict[str, Any]:
+    """Keeps what is made once for the module."""
+    return {}
+
+
+@pytest.fixture
+def case(session, made, drawing, spot, reads_drawings) -> str:
+    """The label of a drawn connector's inspection: a grain, a film and a speck on its endface."""
+    desk, _ = session
+    if not made:
+        spots = (
+            spot(600, 30, 60),
+            spot(500, 200, 120, Kind.FILM),
+            spot(300, 110, 40, Kind.RESIDUE),
+        )
+        paths = drawing.four(spots)
+        inspector = Inspector(reads_drawings, Settings(map_px=400))
+        facts = ConnectorFacts(label="drawn plug", ferrule_mm=2.5)
+        result = inspector.inspect(Request(tuple(paths), (0, 0, 120, 240), facts))
+        folder = desk.folder / "drawn"
+        folder.mkdir()
+        write_extras(result, folder)
+        write_outputs(result, folder, paths)
+        made["inspection"] = result.inspection
+        front = result.maps[1]
+        made["front_um"] = front.um_per_px * len(front.rgb) / 2
+        made["sightings"] = json.loads((folder / ".desk" / "page.json").read_bytes())["sightings"]
+    return "drawn plug"
+
+
+def open_case(page) -> None:
+    page.goto("/")
+    page.click("a:text-is('drawn plug')")
+    page.wait_for_selector("body[data-ready=yes]")
+
+
+def stated(page, words: str) -> None:
+    """Wait until the desk has taken in what was typed."""
+    page.wait_for_selector(f"#command:has-text('{words}')", state="attached")
+
+
+def violations(page) -> list[str]:
+    """What axe-core finds; injected by the driver, the page's own policy would refuse it."""
+    page.evaluate(AXE.read_text())
+    found = page.evaluate("axe.run()")["violations"]
+    return [
+        f"{each['id']}: {each['help']}: {node['html'][:200]}"
+        for each in found
+        for node in each["nodes"]
+    ]
+
+
+def pixels(page, selector: str) -> np.ndarray:
+    """What an element shows, uint8 [H, W, 3]."""
+    shot = page.locator(selector).screenshot()
+    return np.asarray(Image.open(io.BytesIO(shot)).convert("RGB"))
+
+
+def order(page) -> list[int]:
+    return [int(word) for word in page.locator("#deposits tbody .pick").all_inner_texts()]
+
+
+# -- the whole job -------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def halved(tmp_path) -> list[Path]:
+    """The demonstration's pictures at half their size, which the net looks at in seconds."""
+    paths: list[Path] = []
+    for path in sorted(DEMO.glob("*.jpg")):
+        with Image.open(path) as picture:
+            picture.reduce(2).save(tmp_path / path.name, quality=95)
+        paths.append(tmp_path / path.name)
+    return paths
+
+
+def test_four_pictures_in_and_a_verdict_out(page, session, halved):
+    desk, _ = session
+    page.goto("/")
+    page.set_input_files("#files", halved)
+    page.wait_for_url("**/c/*")
+    assert page.locator(".shots li").count() == 4
+    page.fill("[name=label]", "rack 7, port 12")
+    page.select_option("[name=ferrule_mm]", "2.5")
+    page.select_option("[name=finish]", "pc")
+    page.click("#usual")
+    stated(page, "240")
+    key = page.url.rpartition("/")[2]
+    page.click("#start")
+    page.wait_for_selector("#bar")
+    assert violations(page) == []
+    page.wait_for_selector("#map", timeout=120_000)
+    word = page.locator(".verdict .word").inner_text()
+    assert word in ("Mate", "Clean first", "Reshoot", "Retire")
+    page.wait_for_selector("body[data-ready=yes]")
+    assert page.locator("figure.view").count() == 4
+    assert page.locator(".judged li").count() > 0
+    # the facts reached the pipeline by the file that the command line reads too
+    [folder] = [each for each in desk.folder.iterdir() if (each / "desk.json").exists()]
+    assert 'finish = "pc"' in (folder / "pictures" / "connector.toml").read_text()
+    found = json.loads((folder / "inspection.json").read_bytes())
+    assert (found["connector"]["finish"], found["connector"]["label"]) == ("pc", "rack 7, port 12")
+    assert [view["stated_turn_deg"] for view in found["views"]] == [0, 0, 120, 240]
+    page.click("#again")
+    page.wait_for_selector("#stated")
+    assert page.url.rpartition("/")[2] != key
+    assert page.input_value("[name=label]") == "rack 7, port 12"
+    assert page.input_value("[name=stage]") == "cleaned"
+
+
+def test_what_is_no_picture_is_named_and_the_others_are_taken(page, tmp_path):
+    bad, good = tmp_path / "bad.png", tmp_path / "good.png"
+    bad.write_bytes(b"not a picture")
+    Image.new("RGB", (40, 30)).save(good)
+    page.goto("/")
+    page.set_input_files("#files", [bad, good])
+    page.wait_for_selector("#trouble:not([hidden])")
+    told = page.locator("#trouble").inner_text()
+    assert "bad.png: is no picture" in told
+    page.click("#trouble a")
+    page.wait_for_url("**/c/*")
+    assert page.locator(".shots li").count() == 1
+
+
+def test_an_inspection_can_be_cancelled_by_keys_alone(page):
+    pictures = sorted(DEMO.glob("*.jpg"))
+    page.on("filechooser", lambda chooser: chooser.set_files(pictures))
+    page.goto("/")
+    page.keyboard.press("Tab")
+    seen = []
+    while page.evaluate("document.activeElement.id") != "files":
+        seen.append(page.evaluate("document.activeElement.className"))
+        assert len(seen) < 12, seen
+        page.keyboard.press("Tab")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("#stated")
+    reach(page, "[name=label]")
+    page.keyboard.type("by keys")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("#bar")
+    reach(page, "#stop")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("text=Cancelled. Pictures and facts are still here.")
+    assert page.input_value("[name=label]") == "by keys"
+
+
+def reach(page, selector: str) -> None:
+    """Tab until an element has the focus, which must be visible there."""
+    for _ in range(60):
+        if page.evaluate("(s) => document.activeElement.matches(s)", selector):
+            shown = "getComputedStyle(document.activeElement).outlineStyle"
+            assert page.evaluate(shown) != "none"
+            return
+        page.keyboard.press("Tab")
+    raise AssertionError(f"{selector} cannot be reached by Tab")
+
+
+# -- the result ----------------------------------------------------------------------------------
+
+
+def test_a_deposit_chosen_is_in_the_middle_of_every_picture_that_shows_it(page, case, made):
+    open_case(page)
+    [film] = [d for d in made["inspection"].deposits if d.kind == "film"]
+    page.click(f"#deposits [data-deposit='{film.id}']")
+    page.wait_for_selector(f"#chosen h2:has-text('Deposit {film.id}: film')")
+    page.wait_for_timeout(100)
+    shown = {row["view"] for row in made["sightings"][str(film.id)]}
+    assert len(shown) >= 2
+    for index in range(4):
+        figure = f"figure.view[data-index='{index}']"
+        without = "without" in page.locator(figure).get_attribute("class")
+        assert without == (index not in shown)
+        if index in shown:
+            image = pixels(page, f"{figure} canvas")
+            height, width, _ = image.shape
+            centre = image[height // 2 - 2 : height // 2 + 3, width // 2 - 2 : width // 2 + 3]
+            # drawn with green 0 and tinted half with the kind's own green
+            tint = int(KINDS[Kind.FILM].color[3:5], 16)
+            assert abs(int(np.median(centre[..., 1])) - tint / 2) < 12
+    assert f"Deposit {film.id}" in page.locator("#said").inner_text()
+
+
+def test_a_click_on_the_map_chooses_what_lies_there(page, case, made):
+    open_case(page)
+    page.click("#map-front")
+    page.wait_for_timeout(100)
+    grain = next(d for d in made["inspection"].deposits if d.kind == "particle")
+    box = page.locator("#map").bounding_box()
+    # radius is travel distance, angle is theta, counter-clockwise; the front ends a little beyond
+    # the chamfer's end
+    scale = min(box["width"], box["height"]) / 2 / made["front_um"]
+    angle = np.radians(grain.theta_deg)
+    x = box["x"] + box["width"] / 2 + grain.s_um * scale * np.cos(angle)
+    y = box["y"] + box["height"] / 2 - grain.s_um * scale * np.sin(angle)
+    page.mouse.click(x, y)
+    page.wait_for_selector(f"#deposits tr.chosen[data-id='{grain.id}']")
+
+
+def test_the_list_sorts_and_switched_off_kinds_leave_it(page, case, made):
+    open_case(page)
+    deposits = made["inspection"].deposits
+    size = {d.id: d.length_um or d.size_um for d in deposits}
+    page.select_option("#sort", "size")
+    assert order(page) == sorted(size, key=size.get, reverse=True)
+    way = {d.id: d.s_um for d in deposits}
+    page.select_option("#sort", "distance")
+    assert order(page) == sorted(way, key=way.get)
+    page.click(".menu summary")
+    page.uncheck("input.kind[value=film]")
+    left = [d.id for d in deposits if d.kind != "film"]
+    visible = page.locator("#deposits tbody tr:visible .pick").all_inner_texts()
+    assert {int(word) for word in visible} == set(left)
+    assert "switched off" in page.locator("#list-head").inner_text()
+
+
+def test_keys_alone_choose_deposits_and_leave_them(page, case):
+    open_case(page)
+    reach(page, "#deposits .pick")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("#chosen:not([hidden])")
+    first = page.locator("tr.chosen").get_attribute("data-id")
+    page.keyboard.press("n")
+    second = page.locator("tr.chosen").get_attribute("data-id")
+    assert second != first
+    assert page.evaluate("document.activeElement.textContent") == second
+    page.keyboard.press("p")
+    assert page.locator("tr.chosen").get_attribute("data-id") == first
+    page.keyboard.press("Escape")
+    assert page.locator("tr.chosen").count() == 0
+    page.keyboard.press("2")
+    assert page.locator("figure.large").get_attribute("data-index") == "1"
+
+
+def test_single_letters_can_be_switched_off(page, case):
+    # WCAG 2.2, 2.1.4
+    page.goto("/help")
+    page.uncheck("#keys")
+    open_case(page)
+    page.keyboard.press("n")
+    assert page.locator("tr.chosen").count() == 0
+
+
+def test_what_a_zone_grade_looks_at_leaves_only_the_small_disc(page, case):
+    open_case(page)
+    page.click("#map-front")
+    page.wait_for_timeout(100)
+    before = pixels(page, "#map").astype(int)
+    page.check("#zone")
+    page.wait_for_timeout(100)
+    after = pixels(page, "#map").astype(int)
+    changed = np.abs(after - before).sum(axis=2) > 30
+    height, width = changed.shape
+    middle = changed[height // 2 - 4 : height // 2 + 5, width // 2 - 4 : width // 2 + 5]
+    assert not middle.any()
+    assert changed.mean() > 0.3
+
+
+def test_the_report_opens_and_can_run_nothing(page, case):
+    open_case(page)
+    with page.expect_popup() as opening:
+        page.click("a:text-is('Report')")
+    report = opening.value
+    report.wait_for_load_state()
+    assert "Fiberward inspection" in report.title()
+    answer = report.reload()
+    assert "sandbox" in answer.headers["content-security-policy"]
+
+
+def test_the_desk_fits_a_small_screen_and_a_phone_s_width(page, case):
+    open_case(page)
+    wide = "document.documentElement.scrollWidth <= innerWidth"
+    tall = "document.documentElement.scrollHeight <= innerHeight"
+    assert page.evaluate(wide)
+    assert page.evaluate(tall)
+    page.set_viewport_size({"width": 320, "height": 640})  # 1280 px at 400 % (WCAG 2.2, 1.4.10)
+    page.wait_for_timeout(100)
+    assert page.evaluate(wide)
+
+
+@pytest.mark.parametrize("page", ["light", "dark"], indirect=True)
+def test_axe_finds_nothing_on_any_page(page, case, session):
+    found = {}
+    page.goto("/")
+    found["connectors"] = violations(page)
+    page.goto("/help")
+    found["help"] = violations(page)
+    page.goto("/")
+    page.set_input_files("#files", sorted(DEMO.glob("side-*.jpg")))
+    page.wait_for_selector("#stated")
+    page.click("text=More facts")
+    page.click("text=The same on the command line")
+    found["pictures and facts"] = violations(page)
+    open_case(page)
+    page.click("#deposits .pick >> nth=0")
+    page.wait_for_selector("#chosen h2")
+    page.click(".menu summary")
+    for details in page.locator(".judged summary").all():
+        details.click()
+    found["result"] = violations(page)
+    assert found == dict.fromkeys(found, [])
+
+
+def test_the_page_goes_on_after_its_server_was_killed(browser, start_desk, tmp_path):
+    desk = start_desk(tmp_path / "desk")
+    page = browser.new_page()
+    page.set_default_timeout(WAIT_MS)
+    page.goto(desk.address)
+    page.set_input_files("#files", [DEMO / "front.jpg"])
+    page.wait_for_selector("#stated")
+    page.fill("[name=label]", "rack 9")
+    stated(page, "rack 9")
+    desk.kill()
+    page.fill("[name=operator]", "Ann")
+    page.wait_for_selector("#trouble:has-text('The desk does not answer')")
+    start_desk(tmp_path / "desk", desk.port)
+    page.fill("[name=operator]", "Ann B")
+    stated(page, "Ann B")
+    page.reload()
+    assert page.input_value("[name=label]") == "rack 9"
+    assert page.input_value("[name=operator]") == "Ann B"
+    page.close()
