@@ -239,20 +239,37 @@ def _clustered(cycles: Sequence[Cycle], hits: Sequence[bool], how: Method) -> Sh
 # -- removal -------------------------------------------------------------------------------------
 
 
+Part = tuple[str, Literal["all", "kind", "surface"], str]
+_ENDS = ("gone", "moved", "stayed", None)
+
+
 def removals_of(fates: Sequence[Fate], how: Method) -> tuple[Removal, ...]:
     """Removal after cleaning per method: of all dirt, of each kind, on each surface.
 
     Damage is no dirt and is left out; so is what is new, which tells nothing of removal.
     """
-    parts: dict[tuple[str, Literal["all", "kind", "surface"], str], list[Fate]] = defaultdict(list)
-    for fate in fates:
-        if fate.stage != "cleaned" or fate.kind == "damage" or fate.fate == "new":
+    # by connector, for the deposits on one resemble each other
+    counted: dict[tuple[str | None, str, str], dict[Connector, list[int]]] = {}
+    for label, end, stage, method, kind, surface, fate, _, _ in fates:
+        if stage != "cleaned" or kind == "damage" or fate == "new":
             continue
-        method = fate.method or NO_METHOD
-        parts[method, "all", "all"].append(fate)
-        parts[method, "kind", fate.kind].append(fate)
-        parts[method, "surface", fate.surface].append(fate)
-    rows = (_removal(*key, chosen, how) for key, chosen in sorted(parts.items()))
+        cell = counted.setdefault((method, kind, surface), {})
+        cell.setdefault((label, end), [0, 0, 0, 0])[_ENDS.index(fate)] += 1
+    parts: dict[Part, dict[Connector, list[int]]] = defaultdict(dict)
+    for (method, kind, surface), cell in counted.items():
+        name = method or NO_METHOD
+        own: tuple[Part, ...] = (
+            (name, "all", "all"),
+            (name, "kind", kind),
+            (name, "surface", surface),
+        )
+        for part in own:
+            whole = parts[part]
+            for connector, ends in cell.items():
+                so_far = whole.setdefault(connector, [0, 0, 0, 0])
+                for k, count in enumerate(ends):
+                    so_far[k] += count
+    rows = (_removal(*key, parts[key], how) for key in sorted(parts))
     return tuple(row for row in rows if row is not None)
 
 
@@ -260,21 +277,16 @@ def _removal(
     method: str,
     by: Literal["all", "kind", "surface"],
     part: str,
-    fates: Sequence[Fate],
+    cells: Mapping[Connector, Sequence[int]],
     how: Method,
 ) -> Removal | None:
-    counted: dict[Connector, list[int]] = defaultdict(lambda: [0, 0])
-    ends = {"gone": 0, "moved": 0, "stayed": 0}
-    for fate in fates:
-        if fate.fate is not None:
-            ends[fate.fate] += 1
-            counted[fate.connector][0] += fate.fate == "gone"
-            counted[fate.connector][1] += 1
-    if not counted:
+    """`cells`: per connector how many were gone, moved, stayed and not seen again."""
+    _, moved, stayed, unseen = (sum(column) for column in zip(*cells.values(), strict=True))
+    groups = [(ends[0], sum(ends[:3])) for ends in cells.values() if any(ends[:3])]
+    if not groups:
         return None
-    gone = clustered_share([(x, n) for x, n in counted.values()], how)
-    unseen = sum(fate.fate is None for fate in fates)
-    return Removal(method, by, part, gone, ends["moved"], ends["stayed"], unseen, len(counted))
+    gone = clustered_share(groups, how)
+    return Removal(method, by, part, gone, moved, stayed, unseen, len(groups))
 
 
 # -- methods against each other ------------------------------------------------------------------

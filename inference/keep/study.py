@@ -66,7 +66,7 @@ def make_study(data: StudyData, how: Method = "wilson") -> Study:
     return Study(
         source=data.source,
         notes=data.notes,
-        connectors=len({row.connector for rows in (data.looks, data.fates) for row in rows}),
+        connectors=len({row[:2] for rows in (data.looks, data.fates) for row in rows}),
         inspections=len(data.looks),
         reshoots=sum(look.verdict == "reshoot" for look in data.looks),
         since=min(times, default=None),

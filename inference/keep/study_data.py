@@ -61,11 +61,6 @@ class Fate(NamedTuple):
     moved_um: float | None = None
     fiberward_um: float | None = None
 
-    @property
-    def connector(self) -> tuple[str, str]:
-        """What tells this connector from others."""
-        return (self.label, self.end)
-
 
 class Rating(NamedTuple):
     """One rater's verdict on one thing that others may have judged too."""
@@ -95,12 +90,12 @@ def data_of(records: Records, wanted: Wanted) -> StudyData:
         counted = _counts(connection.execute(_piece_counts(wanted)).all())
         holds = _overruled(connection.execute(_people(wanted)).all())
         looks: list[Look] = []
-        for row in connection.execute(_looks(wanted)):
+        for row in connection.execute(_looks(wanted)).fetchall():
             number, deposits_found = row[0], row[11]
             pieces = counted.get(number, (0, 0)) if deposits_found is not None else (None, None)
             verdict = holds.get(number, row[10])
             looks.append(Look._make((*row[1:10], verdict, *row[11:13], *pieces)))
-        found = [Fate(*row) for row in connection.execute(_fates(wanted))]
+        found = [Fate._make(row) for row in connection.execute(_fates(wanted)).fetchall()]
     return StudyData(looks, found, _second_opinions(looks), f"records {records.place}")
 
 
