@@ -6,7 +6,7 @@ from typing import Any
 from .judge.assumed import Assumptions, shipped_assumptions
 from .judge.rules import Rules
 
-__all__ = ["Settings", "settings_of_shop"]
+__all__ = ["Settings"]
 
 
 @dataclass(frozen=True)
@@ -31,10 +31,3 @@ class Settings:
             "rules": asdict(self.rules),
             "assumptions": self.assumptions.record,
         }
-
-
-def settings_of_shop() -> Settings:
-    """The defaults, with how dirt moves as this shop has learnt it; raises SettingsError."""
-    from .keep.moves import moves_file, read_moves
-
-    return Settings(assumptions=read_moves(moves_file()).taught())

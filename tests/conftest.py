@@ -25,6 +25,8 @@ own_records = tempfile.TemporaryDirectory(prefix="fiberward-records-")
 os.environ["FIBERWARD_DB"] = os.path.join(own_records.name, "records.db")
 os.environ["FIBERWARD_MODELS"] = os.path.join(own_records.name, "models")
 os.environ["FIBERWARD_MOVES"] = os.path.join(own_records.name, "moves.json")
+os.environ["XDG_DATA_HOME"] = own_records.name
+os.environ.pop("FIBERWARD_SETTINGS", None)
 numbers = itertools.count()
 os.environ.pop("FIBERWARD_PICTURES", None)
 

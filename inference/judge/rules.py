@@ -9,6 +9,7 @@ from typing import Any, Literal
 
 from ...model.errors import SettingsError
 from ...model.surfaces import Surface
+from .zones import ZoneTable
 
 __all__ = ["Rules", "rule_notes"]
 
@@ -84,6 +85,9 @@ class Rules:
     )
     require_in_zone: bool = _rule(
         False, "", "whole-connector pictures seldom resolve the graded zones"
+    )
+    zone_tables: tuple[ZoneTable, ...] = _rule(
+        (), "", "a shop's own tables of the graded zones; the shipped ones where none fits"
     )
 
     def __post_init__(self) -> None:

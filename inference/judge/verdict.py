@@ -105,7 +105,7 @@ def judge(
     """
     rules, stated = rules or Rules(), stated or Stated()
     angled = _is_angled(shape, stated)
-    table = table_for(rules.fiber_mode, "apc" if angled else "pc")
+    table = table_for(rules.fiber_mode, "apc" if angled else "pc", rules.zone_tables)
     case = _Case(coverage, tuple(views), table, rules, stated, sight)
     judged = [_judge_deposit(d, (shape, angled), rules, assumptions) for d in deposits]
     rows = list(zip(deposits, judged, strict=True))

@@ -26,6 +26,7 @@ __all__ = [
     "breaking",
     "grade_zones",
     "mark_of",
+    "read_own_table",
     "read_table",
     "table_for",
     "zone_at",
@@ -131,21 +132,62 @@ def read_table(name: str) -> ZoneTable:
     if not path.is_file():
         known = ", ".join(sorted(p.stem for p in _FOLDER.glob("*.toml")))
         raise SettingsError(f"zone table {name!r}: unknown; choose one of {known}")
-    return _parse(tomllib.loads(path.read_text(encoding="utf-8")), name)
+    return read_own_table(path)
 
 
-def _parse(document: dict[str, Any], name: str) -> ZoneTable:
+def read_own_table(path: Path) -> ZoneTable:
+    """A table from a file of the shipped ones' form; raises SettingsError naming the file."""
+    try:
+        document = tomllib.loads(path.read_text(encoding="utf-8"))
+        table = _parse(document)
+    except OSError as error:
+        raise SettingsError(f"zone table {path}: cannot be read ({error.strerror})") from error
+    except (ValueError, KeyError, TypeError, AttributeError) as error:
+        raise SettingsError(f"zone table {path}: {error}") from error
+    return table
+
+
+def _parse(document: dict[str, Any]) -> ZoneTable:
+    """A table from its document; ValueError, KeyError or TypeError where it is none."""
     limits = document.pop("limit")
     for limit in limits:
         if unknown := set(limit) - _LIMIT_KEYS:
-            raise SettingsError(f"zone table {name!r}: unknown keys {sorted(unknown)} in a limit")
+            raise ValueError(f"unknown keys {sorted(unknown)} in a limit")
         if limit["zone"] not in document["zones_um"]:
-            raise SettingsError(f"zone table {name!r}: a limit names zone {limit['zone']!r}")
-    return ZoneTable(limits=tuple(ZoneLimit(**limit) for limit in limits), **document)
+            raise ValueError(f"a limit names zone {limit['zone']!r}")
+    table = ZoneTable(limits=tuple(ZoneLimit(**limit) for limit in limits), **document)
+    _check(table)
+    return table
 
 
-def table_for(fiber_mode: Literal["sm", "mm"], finish: Literal["pc", "apc"]) -> ZoneTable | None:
-    """The shipped table for a fibre mode and finish; None where none could be quoted."""
+def _check(table: ZoneTable) -> None:
+    diameters = [0.0, *table.zones_um.values()]
+    if any(a >= b for a, b in zip(diameters, diameters[1:], strict=False)):
+        raise ValueError("zones_um must grow from the core outwards")
+    if table.fiber_mode not in ("sm", "mm") or table.finish not in ("pc", "apc"):
+        raise ValueError("fiber_mode must be sm or mm, finish pc or apc")
+    for limit in table.limits:
+        sizes = [v for v in (limit.above_um, limit.from_um, limit.to_um) if v is not None]
+        if limit.mark not in ("scratch", "defect") or limit.at_most < 0:
+            raise ValueError(f"{limit.name}: mark must be scratch or defect, at_most 0 or more")
+        if not limit.see_um > 0 or any(not size >= 0 for size in sizes):
+            raise ValueError(f"{limit.name}: sizes must not be negative, see_um above 0")
+        if limit.from_um is not None and limit.to_um is None:
+            raise ValueError(f"zone {limit.zone}: from_um needs to_um")
+
+
+def table_for(
+    fiber_mode: Literal["sm", "mm"],
+    finish: Literal["pc", "apc"],
+    own: Sequence[ZoneTable] = (),
+) -> ZoneTable | None:
+    """The table for a fibre mode and finish; None where there is none.
+
+    One of a shop's `own` comes before the shipped one.
+    """
+    for table in own:
+        if (table.fiber_mode, table.finish) == (fiber_mode, finish):
+            return table
     name = {("sm", "pc"): "sm-pc-45", ("sm", "apc"): "sm-apc", ("mm", "pc"): "mm-pc"}.get(
         (fiber_mode, finish)
     )

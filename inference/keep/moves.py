@@ -17,7 +17,7 @@ from ...model.errors import SettingsError
 from ...model.kinds import KIND_NAMES, Kind
 from ...model.shape import ConnectorShape
 from ...model.surfaces import SURFACE_NAMES, Surface
-from ..judge.assumed import Assumptions, shipped_assumptions
+from ..judge.assumed import Assumptions
 from ..judge.places import PLACE_NAMES, Place, place_from
 from .compare import DepositFate, Side, compare
 from .database import own_folder
@@ -79,15 +79,15 @@ class Moves:
         """Whether a pair of these pictures was learnt from before."""
         return any(pair.uid == uid for pair in self.pairs)
 
-    def taught(self) -> Assumptions:
-        """The shipped assumptions with everything learnt counted in."""
+    def taught(self, assumed: Assumptions) -> Assumptions:
+        """The assumptions with everything learnt counted in."""
         total: dict[str, Counter[Place]] = {}
         for pair in self.pairs:
             for name, row in pair.moves.items():
                 counts = total.setdefault(name, Counter())
                 for place, count in row.items():
                     counts[Place(PLACE_NAMES.index(place))] += count
-        return shipped_assumptions().taught(total)
+        return assumed.taught(total)
 
 
 def moves_file() -> Path:
@@ -95,31 +95,41 @@ def moves_file() -> Path:
     return Path(os.environ.get("FIBERWARD_MOVES") or own_folder() / "moves.json")
 
 
-def read_moves(path: Path) -> Moves:
-    """What was learnt; nothing where there is no file. Raises SettingsError for any other file."""
-    shipped = shipped_assumptions().id
+def read_moves(path: Path, assumptions: str) -> Moves:
+    """What was learnt beside the assumptions of that id; nothing where there is no file.
+
+    Raises SettingsError for any other file.
+    """
     try:
         document = json.loads(path.read_bytes())
     except FileNotFoundError:
-        return Moves(shipped)
+        return Moves(assumptions)
     except (OSError, ValueError) as error:
         raise SettingsError(f"{path}: cannot be read as learnt moves ({error})") from error
     try:
         if document["schema"] != MOVES_SCHEMA:
             raise ValueError(f"schema {document['schema']!r}")
-        moves = Moves(document["assumptions"], tuple(LearntPair(**p) for p in document["pairs"]))
-        if moves.assumptions == shipped:
-            moves.taught()
+        moves = Moves(document["assumptions"], tuple(_pair(each) for each in document["pairs"]))
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise SettingsError(
             f"{path}: no learnt moves of schema {MOVES_SCHEMA} ({error})"
         ) from error
-    if moves.assumptions != shipped:
+    if moves.assumptions != assumptions:
         raise SettingsError(
-            f"{path}: was learnt for {moves.assumptions}, this version assumes {shipped}; "
+            f"{path}: was learnt for {moves.assumptions}, now {assumptions} is assumed; "
             "move the file away and learn from the pairs again"
         )
     return moves
+
+
+def _pair(document: Mapping[str, Any]) -> LearntPair:
+    """A pair as written; ValueError or TypeError where it is none."""
+    pair = LearntPair(**document)
+    for row in pair.moves.values():
+        for place, count in row.items():
+            if place not in PLACE_NAMES or type(count) is not int or count < 0:
+                raise ValueError(f"{place!r}: {count!r}")
+    return pair
 
 
 def write_moves(moves: Moves, path: Path) -> None:

@@ -78,6 +78,14 @@ def inspect(
         Path | None,
         typer.Option(metavar="FILE", help="Weights to use instead of the active ones."),
     ] = None,
+    settings: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            help="Your own rules, zone tables and assumptions, TOML. [default: FIBERWARD_SETTINGS, "
+            "else your settings.toml]",
+        ),
+    ] = None,
     threads: Annotated[
         int | None, typer.Option(min=1, help="Processor threads. [default: all allowed]")
     ] = None,
@@ -89,13 +97,13 @@ def inspect(
     from ..keep.model_store import ModelStore
     from ..pipeline import Inspector
     from ..see.inputs import expand_inputs
-    from ..settings import settings_of_shop
+    from ..settings_file import settings_of_shop
     from .jobs import StatedOptions, plan_jobs, run_jobs
     from .recorder import Recorder
 
     stated = StatedOptions(ferrule, turn, connector, stage, in_zone, in_zone_by, method, operator)
     plan = plan_jobs(expand_inputs(pictures), stated, out)
-    inspector = Inspector(model or ModelStore().active().onnx, settings_of_shop(), threads)
+    inspector = Inspector(model or ModelStore().active().onnx, settings_of_shop(settings), threads)
     recorder = Recorder(db, attempt) if record else None
     try:
         return run_jobs(inspector, plan, Terminal.current(), recorder)

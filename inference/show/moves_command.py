@@ -34,20 +34,21 @@ def learn_moves(
     Exit code 0: learnt from every pair; 1: from at least one not, which says why.
     """
     from ...model.errors import UsageError
-    from ..judge.assumed import shipped_assumptions
     from ..keep.comparison_file import read_side
     from ..keep.moves import learn_pair, moves_file, read_moves, with_pair, write_moves
     from ..record import utc_now
+    from ..settings_file import settings_of_shop
 
     if len(inspections) % 2:
         raise UsageError("moves learn takes inspections in twos: BEFORE AFTER [BEFORE AFTER ...]")
     terminal, path = Terminal.current(), moves_file()
-    moves = read_moves(path)
+    assumed = settings_of_shop().assumptions
+    moves = read_moves(path, assumed.id)
     lines: list[str] = []
     learnt: list[LearntPair] = []
     refused: list[dict[str, str]] = []
     for one, two in zip(inspections[::2], inspections[1::2], strict=True):
-        found = learn_pair(read_side(one), read_side(two), shipped_assumptions(), utc_now())
+        found = learn_pair(read_side(one), read_side(two), assumed, utc_now())
         if not isinstance(found, str) and moves.knows(found.uid):
             found = "it was learnt from before"
         if isinstance(found, str):
@@ -86,10 +87,10 @@ def show_moves() -> int:
     """Print what is assumed of how dirt moves in one mating, what was seen, and both together."""
     from ..judge.moves_table import told_moves
     from ..keep.moves import moves_file, read_moves
+    from ..settings_file import settings_of_shop
 
-    path = moves_file()
-    moves = read_moves(path)
-    assumed = moves.taught()
+    path, assumed = moves_file(), settings_of_shop().assumptions
+    moves = read_moves(path, assumed.id)
     rows = told_moves(assumed)
     lines = [
         f"How dirt moves in one mating: {assumed.basis}.",

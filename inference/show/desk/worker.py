@@ -17,6 +17,7 @@ from ....model.shipped import SHIPPED_MODEL
 from ...pipeline import Follow, Inspector, Result
 from ...request import Request
 from ...see.inputs import expand_inputs
+from ...settings_file import settings_of_shop
 from ..jobs import plan_jobs, run_jobs
 from ..recorder import Recorder
 from ..terminal import Terminal
@@ -83,7 +84,7 @@ def inspect_case(folder: Path, settings: Mapping[str, Any], terminal: Terminal) 
     unnamed = tuple(replace(connector, name=None) for connector in inputs.connectors)
     plan = plan_jobs(replace(inputs, connectors=unnamed), job.options(), folder)
     model = Path(settings["model"]) if settings.get("model") else SHIPPED_MODEL
-    inspector = DeskInspector(model, threads=settings.get("threads"))
+    inspector = DeskInspector(model, settings_of_shop(), threads=settings.get("threads"))
     inspector.folder = folder
     recorder = Recorder(settings.get("db")) if settings.get("record", True) else None
     try:

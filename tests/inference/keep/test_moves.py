@@ -28,7 +28,7 @@ from fiberward.inference.keep.moves import (
     with_pair,
     write_moves,
 )
-from fiberward.inference.settings import settings_of_shop
+from fiberward.inference.settings_file import settings_of_shop
 from fiberward.inference.show.app import main
 from fiberward.model.errors import SettingsError
 from fiberward.model.families import default_shape, find_family
@@ -38,6 +38,7 @@ from fiberward.model.surfaces import SURFACE_NAMES, Surface
 
 SHAPE = default_shape(find_family(2.5))
 PROFILE = MeridianProfile(SHAPE)
+SET = shipped_assumptions().id
 NOW = "2026-03-04T05:06:07Z"
 # (s_um, theta_deg, size_um): grains that stay, by which the two are laid on each other
 STAYING = ((320, 100, 25), (410, 170, 60), (650, 250, 33), (800, 300, 48), (1000, 40, 70))
@@ -143,10 +144,10 @@ def test_two_that_cannot_be_laid_on_each_other_teach_nothing():
 def test_learning_adds_counts_to_the_prior_and_the_record_keeps_them():
     # conjugate prior of the multinomial: mean (a + n)/(A + N), here (0.06 15 + 4)/(15 + 8)
     one = learnt(pair([lying(1500, 200, 90), lying(1800, 20, 40)], [lying(500, 205, 92)]))
-    moves = Moves(shipped_assumptions().id)
+    moves = Moves(SET)
     for number in range(4):
         moves = with_pair(moves, replace(one, uid=str(number)))
-    taught = moves.taught()
+    taught = moves.taught(shipped_assumptions())
     row = next(r for r in told_moves(taught) if r.assumption == "front-is-pushed-ahead")
     told = {each.place: each for each in row.to}
     assert (told["endface"].seen, told["gone"].seen, row.seen) == (4, 4, 8)
@@ -174,10 +175,10 @@ def test_intervals_are_the_betas_of_a_dirichlets_shares():
 
 def test_dirt_that_was_seen_to_stay_gets_there_less_and_is_known_better():
     one = learnt(pair([], []))
-    moves = Moves(shipped_assumptions().id)
+    moves = Moves(SET)
     for number in range(40):
         moves = with_pair(moves, replace(one, uid=str(number)))
-    plain, taught = shipped_assumptions(), moves.taught()
+    plain, taught = shipped_assumptions(), moves.taught(shipped_assumptions())
     was, now = (
         reach_from(Place.CHAMFER, a.rows_for(Kind.LINT, 30.0), a)[1] for a in (plain, taught)
     )
@@ -193,10 +194,10 @@ def test_dirt_that_was_seen_to_stay_gets_there_less_and_is_known_better():
 
 def test_the_file_comes_back_as_written_and_none_is_nothing_learnt(tmp_path):
     path = tmp_path / "new" / "moves.json"
-    assert read_moves(path) == Moves(shipped_assumptions().id)
-    moves = with_pair(read_moves(path), learnt(pair([], [])))
+    assert read_moves(path, SET) == Moves(SET)
+    moves = with_pair(read_moves(path, SET), learnt(pair([], [])))
     write_moves(moves, path)
-    assert read_moves(path) == moves
+    assert read_moves(path, SET) == moves
     assert json.loads(path.read_text())["schema"] == "fiberward.moves/1"
 
 
@@ -211,22 +212,24 @@ def test_the_file_comes_back_as_written_and_none_is_nothing_learnt(tmp_path):
 )
 def test_a_file_that_is_none_is_refused_by_name(tmp_path, change):
     path = tmp_path / "moves.json"
-    write_moves(with_pair(Moves(shipped_assumptions().id), learnt(pair([], []))), path)
+    write_moves(with_pair(Moves(SET), learnt(pair([], []))), path)
     path.write_text(json.dumps({**json.loads(path.read_text()), **change}))
     with pytest.raises(SettingsError, match=r"moves\.json"):
-        read_moves(path)
+        read_moves(path, SET)
 
 
 def test_moves_of_an_unknown_place_or_row_are_refused(tmp_path):
     path = tmp_path / "moves.json"
     good = learnt(pair([], []))
-    for moves in ({"moon": {"gone": 1}}, {"chamfer-is-pushed-ahead": {"moon": 1}}):
-        write_moves(Moves(shipped_assumptions().id, (replace(good, moves=moves),)), path)
-        with pytest.raises(SettingsError):
-            read_moves(path)
+    write_moves(Moves(SET, (replace(good, moves={"chamfer-is-pushed-ahead": {"moon": 1}}),)), path)
+    with pytest.raises(SettingsError, match="moon"):
+        read_moves(path, SET)
+    write_moves(Moves(SET, (replace(good, moves={"moon": {"gone": 1}}),)), path)
+    with pytest.raises(SettingsError, match="moon"):
+        read_moves(path, SET).taught(shipped_assumptions())
     path.write_text("{")
     with pytest.raises(SettingsError, match="cannot be read"):
-        read_moves(path)
+        read_moves(path, SET)
 
 
 # -- the commands ----------------------------------------------------------------------------------
