@@ -28,6 +28,7 @@ from starlette.types import ASGIApp
 from ....model.errors import FiberwardError
 from ...keep.cautions import CAUTIONS
 from ..words import VERDICT_WORDS
+from .before_after import FATE_WORDS, before_after, comparison_data
 from .demo import begin_demo
 from .gate import Gate, Keys
 from .history import connectors
@@ -80,6 +81,8 @@ class Desk:
             Route(f"{case}/file/{{name:str}}", self.file),
             Route(f"{case}/shot/{{number:int}}", self.shot),
             Route(f"{case}/deposit/{{number:int}}", self.deposit),
+            Route(f"{case}/since/{{other:str}}", self.compare),
+            Route(f"{case}/since/{{other:str}}/data", self.moves),
             Route(f"{case}/pictures", self.upload, methods=["POST"]),
             Route(f"{case}/remove/{{number:int}}", self.remove, methods=["POST"]),
             Route(f"{case}/stated", self.state, methods=["POST"]),
@@ -140,11 +143,24 @@ class Desk:
         it = explained(case.inspection, request.path_params["number"])
         return HTMLResponse(self.pages.page("deposit.html", it=it))
 
+    async def compare(self, request: Request) -> Response:
+        """What became of the deposits since another inspection of the connector."""
+        before, after = self._pair(request)
+        it = await asyncio.to_thread(before_after, before, after)
+        return HTMLResponse(
+            self.pages.page("compare.html", it=it, before=before, after=after, fates=FATE_WORDS)
+        )
+
     # -- data ------------------------------------------------------------------------------------
 
     async def data(self, request: Request) -> Response:
         """What the scripts draw a result from."""
         return JSONResponse(case_data(self._done(request)))
+
+    async def moves(self, request: Request) -> Response:
+        """What the scripts draw a comparison from."""
+        before, after = self._pair(request)
+        return JSONResponse(await asyncio.to_thread(comparison_data, before, after))
 
     async def progress(self, request: Request) -> Response:
         """How far an inspection is."""
@@ -256,6 +272,13 @@ class Desk:
             raise HTTPException(409, "it is not inspected yet")
         return case
 
+    def _pair(self, request: Request) -> tuple[Case, Case]:
+        """The two inspections of a comparison, the earlier first."""
+        after, before = self._done(request), self.shelf.find(request.path_params["other"])
+        if before is None or before.inspection is None or before.key == after.key:
+            raise HTTPException(404, "there is no such inspection to compare with")
+        return min(before, after, key=_when), max(before, after, key=_when)
+
     def _open_case(self, request: Request) -> Case:
         case = self._case(request)
         if case.job is None or not case.job.open:
@@ -275,6 +298,10 @@ class Desk:
             return []
         same = [each for each in self.shelf.cases() if each.label == case.label]
         return [each for each in same if each.key != case.key and each.inspection is not None]
+
+
+def _when(case: Case) -> tuple[str, str]:
+    return case.created_at, case.key
 
 
 async def _form(request: Request) -> Mapping[str, Any]:

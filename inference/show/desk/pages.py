@@ -20,7 +20,17 @@ from .job import PICTURES
 from .shelf import EXTRAS, Case
 from .uploads import MOST_PICTURE_BYTES
 
-__all__ = ["Pages", "case_data", "explained", "files_of", "kinds_css", "ranked"]
+__all__ = [
+    "Pages",
+    "case_data",
+    "command_line",
+    "explained",
+    "files_of",
+    "kinds_css",
+    "map_files",
+    "ranked",
+    "surface_ends",
+]
 
 HERE = Path(__file__).parent
 REPORTS = HERE.parent / "templates"
@@ -139,11 +149,16 @@ def case_data(case: Case) -> dict[str, Any]:
     return {
         "kinds": [{"name": r.name, "color": r.color, "marker": r.marker} for r in KINDS],
         "views": _views(inspection, page.get("views", ()), files),
-        "maps": [row for row in page.get("maps", ()) if row["file"] in files],
+        "maps": map_files(page, files),
         "ends": surface_ends(inspection),
         "deposits": [_spot(deposit, stops[deposit.id]) for deposit in inspection.deposits],
         "sightings": page.get("sightings", {}),
     }
+
+
+def map_files(page: Mapping[str, Any], files: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    """The maps' rasters that there are: of the whole surface, then of the front."""
+    return [row for row in page.get("maps", ()) if row["file"] in files]
 
 
 def _views(

@@ -18,7 +18,7 @@ from ...keep.inspection import Inspection, read_inspection
 from ...record import utc_now
 from .job import JOB_FILE, PICTURES, Job, read_job, write_job
 
-__all__ = ["EXTRAS", "PAGE_FILE", "Case", "Shelf"]
+__all__ = ["EXTRAS", "PAGE_FILE", "RESULT", "Case", "Shelf"]
 
 RESULT = "inspection.json"
 EXTRAS = ".desk"

@@ -41,10 +41,7 @@ export class TravelMap {
   }
 
   async load(path) {
-    for (const map of this.data.maps) {
-      const [picture, index] = await Promise.all([bitmap(path(map.file)), indexOf(path(map.index))]);
-      this.layers.push({ picture, index, half: (map.um_per_px * map.side_px) / 2 });
-    }
+    this.layers = await layersOf(this.data.maps, path);
     this.recolor();
   }
 
@@ -97,18 +94,21 @@ export class TravelMap {
     if (chosen) this.paintChosen(context, chosen);
   }
 
-  paintLayer(context, layer) {
-    const [x, y] = this.pane.toScreen(-layer.half, -layer.half);
+  /** `turnDeg`: turned counter-clockwise by so much. */
+  paintLayer(context, layer, turnDeg = 0) {
     const side = 2 * layer.half * this.pane.scale;
+    const [x, y] = [-side / 2, -side / 2];
     context.save();
+    context.translate(...this.pane.toScreen(0, 0));
+    context.rotate((-turnDeg * Math.PI) / 180);
     context.beginPath();
-    context.arc(x + side / 2, y + side / 2, side / 2, 0, ROUND);
+    context.arc(0, 0, side / 2, 0, ROUND);
     context.clip();
     context.imageSmoothingEnabled = true;
     if (layer.picture) context.drawImage(layer.picture, x, y, side, side);
     context.imageSmoothingEnabled = false;
     if (layer.unseen && this.shown.unseen) context.drawImage(layer.unseen, x, y, side, side);
-    context.globalAlpha = this.shown.tint;
+    context.globalAlpha *= this.shown.tint;
     if (layer.tint) context.drawImage(layer.tint, x, y, side, side);
     context.restore();
   }
@@ -246,9 +246,18 @@ export class TravelMap {
   }
 }
 
-function placeOf(sUm, thetaDeg) {
+/** The plane's place of a place on the surface. */
+export function placeOf(sUm, thetaDeg) {
   const theta = (thetaDeg * Math.PI) / 180;
   return [sUm * Math.cos(theta), -sUm * Math.sin(theta)];
+}
+
+/** The rasters of a case's maps. */
+export function layersOf(maps, path) {
+  return Promise.all(maps.map(async (map) => {
+    const [picture, index] = await Promise.all([bitmap(path(map.file)), indexOf(path(map.index))]);
+    return { picture, index, half: (map.um_per_px * map.side_px) / 2 };
+  }));
 }
 
 /** The style sheet's colours, for what is drawn. */

@@ -4,6 +4,7 @@ import io
 import json
 import os
 import shutil
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -12,7 +13,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from fiberward.inference.pipeline import Inspector
+from fiberward.inference.pipeline import Inspector, Result
 from fiberward.inference.request import Request
 from fiberward.inference.see.connector_file import ConnectorFacts
 from fiberward.inference.settings import Settings
@@ -94,25 +95,30 @@ def made(session) -> dict[str, Any]:
 def case(session, made, drawing, spot, reads_drawings) -> str:
     """The label of a drawn connector's inspection: a grain, a film and a speck on its endface."""
     desk, _ = session
-    if not made:
+    if "inspection" not in made:
         spots = (
             spot(600, 30, 60),
             spot(500, 200, 120, Kind.FILM),
             spot(300, 110, 40, Kind.RESIDUE),
         )
-        paths = drawing.four(spots)
-        inspector = Inspector(reads_drawings, Settings(map_px=400))
-        facts = ConnectorFacts(label="drawn plug", ferrule_mm=2.5)
-        result = inspector.inspect(Request(tuple(paths), (0, 0, 120, 240), facts))
         folder = desk.folder / "drawn"
-        folder.mkdir()
-        write_extras(result, folder)
-        write_outputs(result, folder, paths)
+        result = inspected(drawing.four(spots), folder, reads_drawings, "drawn plug", "mated")
         made["inspection"] = result.inspection
         front = result.maps[1]
         made["front_um"] = front.um_per_px * len(front.rgb) / 2
         made["sightings"] = json.loads((folder / ".desk" / "page.json").read_bytes())["sightings"]
     return "drawn plug"
+
+
+def inspected(paths: list[Path], folder: Path, segmenter: Any, label: str, stage: str) -> Result:
+    """Inspect drawn pictures into a folder of the desk, as its worker does."""
+    inspector = Inspector(segmenter, Settings(map_px=400))
+    facts = ConnectorFacts(label=label, ferrule_mm=2.5, stage=stage)
+    result = inspector.inspect(Request(tuple(paths), (0, 0, 120, 240), facts))
+    folder.mkdir()
+    write_extras(result, folder)
+    write_outputs(result, folder, paths)
+    return result
 
 
 def open_case(page) -> None:
@@ -362,6 +368,41 @@ def test_the_desk_fits_a_small_screen_and_a_phone_s_width(page, case):
     page.set_viewport_size({"width": 320, "height": 640})  # 1280 px at 400 % (WCAG 2.2, 1.4.10)
     page.wait_for_timeout(100)
     assert page.evaluate(wide)
+
+
+@pytest.mark.parametrize("page", ["light", "dark"], indirect=True)
+def test_before_and_after_tells_what_stayed_moved_went_and_came(
+    page, session, made, drawing, spot, reads_drawings, tmp_path
+):
+    desk, _ = session
+    marks = (spot(600, 30, 60), spot(330, 110, 40, Kind.RESIDUE), spot(250, 330, 30))
+    before = (*marks, spot(650, 300, 90, Kind.FILM), spot(500, 200, 160))
+    after = (*marks, spot(320, 215, 160), spot(560, 150, 55, Kind.LIQUID))
+    if "pair" not in made:
+        made["pair"] = True
+        inspected(drawing.four(before), desk.folder / "b", reads_drawings, "pair", "as-received")
+        other = type(drawing)(tmp_path / "after")
+        time.sleep(1)  # times are kept to a second
+        inspected(other.four(after), desk.folder / "a", reads_drawings, "pair", "cleaned")
+    page.goto("/")
+    page.click("a:text-is('pair') >> nth=0")
+    page.click("a:text-is('Compare')")
+    page.wait_for_selector("body[data-ready=yes]")
+    told = page.locator("#pairs tbody tr").all_inner_texts()
+    fates = sorted((row.split()[0], row.split()[1]) for row in told)
+    # as drawn above
+    assert fates == sorted(
+        [("stayed", "particle"), ("stayed", "residue"), ("stayed", "particle")]
+        + [("moved", "particle"), ("gone", "film"), ("new", "liquid")]
+    )
+    page.click("#pairs .pick:text-is('moved')")
+    fiberward = page.locator("tr.chosen td").last.inner_text()
+    assert float(fiberward) == pytest.approx(500 - 320, abs=15)
+    seen = pixels(page, "#map").astype(int)
+    page.locator("#fade").fill("0")
+    page.wait_for_timeout(100)
+    assert np.abs(pixels(page, "#map").astype(int) - seen).sum(axis=2).max() > 60
+    assert violations(page) == []
 
 
 @pytest.mark.parametrize("page", ["light", "dark"], indirect=True)
