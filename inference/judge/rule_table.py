@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from .rules import rule_notes
+from .rules import Rules, rule_notes
 
 __all__ = ["RULE_TABLE", "RuleRow", "rule_lines", "rule_rows"]
 
@@ -81,11 +81,14 @@ RULE_TABLE = (
 def rule_rows(settings: Mapping[str, Any]) -> list[dict[str, Any]]:
     """The table with the figures that a record's settings hold, null where it has none."""
     values: Mapping[str, Any] = settings.get("rules", {})
-    notes = rule_notes()
+    notes, shipped = rule_notes(), Rules()
     rows: list[dict[str, Any]] = []
     for row in RULE_TABLE:
         unit, why = notes[row.setting] if row.setting else (None, row.source)
         figure = values.get(row.setting) if row.setting else None
+        default = getattr(shipped, row.setting) if row.setting else None
+        if figure is not None and figure != default:
+            why = f"set by the shop; the default of {default} for: {why}"
         told = {"setting": row.setting, "figure": figure, "unit": unit or None, "source": why}
         rows.append({"rule": row.rule, "verdict": row.verdict, "when": row.when, **told})
     return rows

@@ -76,6 +76,18 @@ def test_the_matrix_and_lots_drawn_agree(kind, target, start):
     assert mean == pytest.approx(count, abs=4 * np.sqrt(4 * max(count, 0.05) / runs))
 
 
+@pytest.mark.parametrize("matings", MATINGS)
+@pytest.mark.parametrize("kind", [Kind.LINT, Kind.LIQUID])
+def test_the_matrix_and_lots_drawn_agree_for_1_10_and_100_matings(kind, matings):
+    # as above, from where the sleeve begins
+    assumed, runs, start = shipped_assumptions(), 20_000, Place.BARREL_SLEEVE
+    journey = assumed.mean(assumed.rows_for(kind, 20.0))
+    chance, count = (each[start] for each in arrivals(journey, Place.CONTACT, [matings])[matings])
+    share, mean = simulate(journey, Place.CONTACT, start, matings, runs, seed=11)
+    assert share == pytest.approx(chance, abs=4 * np.sqrt(chance * (1 - chance) / runs))
+    assert mean == pytest.approx(count, abs=4 * np.sqrt(4 * max(count, 0.05) / runs))
+
+
 def test_matrix_powers_give_the_same_without_fragments():
     # P^N, the textbook form of the chain after N steps
     assumed = shipped_assumptions()

@@ -205,3 +205,11 @@ def test_the_printed_table_has_the_figures_of_the_record(reads_drawings):
     lines = rule_lines(inspected(reads_drawings, DUST).settings)
     assert any("[reach_limit = 0.1 share]" in line for line in lines)
     assert any("[cleanings_before_retire = 3]" in line for line in lines)
+
+
+def test_a_figure_that_a_shop_set_says_so_and_names_the_default():
+    lines = rule_lines({"rules": {"reach_limit": 0.05, "stop_fiber_um": 5.0}})
+    (own,) = [line for line in lines if line.split(" ")[2] == "reach:"]
+    assert "[reach_limit = 0.05 share] (set by the shop; the default of 0.1 for: upper 95 %" in own
+    (same,) = [line for line in lines if "on-fiber:" in line]
+    assert "set by the shop" not in same
