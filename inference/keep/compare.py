@@ -16,8 +16,17 @@ from ...model.kinds import KIND_NAMES, Kind
 from ...model.profile import MeridianProfile
 from ...model.shape import ConnectorShape
 from ...model.surfaces import SURFACE_NAMES, Surface
-from .compare_match import STATED_REACH_DEG, Registration, Spot, pair_costs, paired, register
+from .compare_match import (
+    STATED_REACH_DEG,
+    STATED_SD_DEG,
+    Registration,
+    Spot,
+    pair_costs,
+    paired,
+    register,
+)
 from .compare_moves import moved_pairs
+from .compare_parts import parts_of
 from .compare_way import way_um
 from .inspection import DepositRecord, Inspection
 from .map_files import MapData
@@ -30,6 +39,7 @@ FATES: tuple[Fate, ...] = ("stayed", "moved", "gone", "new")
 # How far the same connector's fitted dimensions differ between two inspections at most, as shares:
 # measured on rendered connectors, doubled
 DIMENSIONS = {"endface_edge_um": 0.05}
+LIKELY = 0.5  # of a match that refines stated turns
 SHOWN_SHARE = 1.0  # the other pictures must show this share of a deposit's size at its place
 NOT_SHOWN = "the other pictures do not show its place well enough"
 
@@ -73,7 +83,8 @@ class DepositFate:
     `why` says so. `moved_um`: the way along the surface, of moved ones only; `fiberward_um`: by how
     much nearer to the fibre it came along its meridian, negative: farther away. `sure`: how likely
     a moved one is the same deposit, None otherwise. `unsure`: no inspection that lists it was sure
-    that it is a deposit.
+    that it is a deposit. `part_of`: (before_id, after_id) of the whole of which it is a part that
+    only one of the two inspections shows apart; it shares the whole's fate and counts with it.
     """
 
     before_id: int | None
@@ -93,6 +104,7 @@ class DepositFate:
     sure: float | None = None
     unsure: bool = False
     why: str | None = None
+    part_of: tuple[int, int] | None = None
 
 
 @dataclass(frozen=True)
@@ -210,9 +222,9 @@ def _no_match(found: Registration, named: bool, stated: bool) -> str:
 
 
 def _as_stated(found: Registration) -> Registration:
-    """The stated turns, refined by what little agrees near them."""
-    near = found.pairs > 0 and abs(found.turn_deg) <= STATED_REACH_DEG / 2
-    return found if near else Registration(0.0, found.quality, 0)
+    """The stated turns, refined by what agrees near them if chance would not soon do that."""
+    near = found.quality >= LIKELY and abs(found.turn_deg) <= STATED_REACH_DEG / 2
+    return found if near else Registration(0.0, found.quality, 0, STATED_SD_DEG)
 
 
 def _lost_marks(
@@ -243,32 +255,48 @@ def _fates(
     profile: MeridianProfile,
 ) -> tuple[DepositFate, ...]:
     before, after = spots
-    stayed = paired(pair_costs(before, after, found.turn_deg))
-    lost = [b for k, b in enumerate(before) if k not in {i for i, _ in stayed}]
-    come = [a for k, a in enumerate(after) if k not in {j for _, j in stayed}]
+    stayed = [
+        (before[i], after[j])
+        for i, j in paired(pair_costs(before, after, found.turn_deg, found.sd_deg))
+    ]
+    parts = parts_of(stayed, before, after, found.turn_deg)
+    taken = ({id(b) for b, _ in stayed}, {id(a) for _, a in stayed})
+    lost = [b for b in before if id(b) not in taken[0] and id(b) not in parts]
+    come = [a for a in after if id(a) not in taken[1] and id(a) not in parts]
     moved = moved_pairs(lost, come, (*before, *after))
-    rows = [_row(before[i], after[j], "stayed") for i, j in stayed]
-    for b, a, sure in moved:
-        start = b.s_um, b.theta_deg or 0.0
-        end = a.s_um, _turned(a.theta_deg, found.turn_deg) or 0.0
-        way = way_um(profile, start, end)
-        row = _row(b, a, "moved")
-        rows.append(replace(row, moved_um=way, fiberward_um=b.s_um - a.s_um, sure=sure))
-    gone = {b.id for b, _, _ in moved}
-    new = {a.id for _, a, _ in moved}
-    for b in lost:
-        there = _turned(b.theta_deg, -found.turn_deg)
-        shown = sides[1].shows(b.s_um, there, b.size_um)
-        if b.id not in gone:
-            row = _row(b, None, "gone" if shown else None)
-            rows.append(replace(row, why=None if shown else NOT_SHOWN))
-    for a in come:
-        there = _turned(a.theta_deg, found.turn_deg)
-        shown = sides[0].shows(a.s_um, there, a.size_um)
-        if a.id not in new:
-            row = _row(None, a, "new" if shown else None)
-            rows.append(replace(row, why=None if shown else NOT_SHOWN))
+    rows = [_row(b, a, "stayed") for b, a in stayed]
+    for side, each in ((0, before), (1, after)):
+        for spot in each:
+            if id(spot) in parts:
+                b, a = parts[id(spot)]
+                row = _row(spot, None, "stayed") if side == 0 else _row(None, spot, "stayed")
+                rows.append(replace(row, part_of=(b.id, a.id)))
+    rows += [_moved_row(b, a, sure, (found, profile)) for b, a, sure in moved]
+    gone = {id(b) for b, _, _ in moved}
+    new = {id(a) for _, a, _ in moved}
+    rows += [_lost_row(b, sides[1], found) for b in lost if id(b) not in gone]
+    rows += [_new_row(a, sides[0], found) for a in come if id(a) not in new]
     return tuple(sorted(rows, key=_order))
+
+
+def _moved_row(
+    b: Spot, a: Spot, sure: float, by: tuple[Registration, MeridianProfile]
+) -> DepositFate:
+    found, profile = by
+    start = b.s_um, b.theta_deg or 0.0
+    end = a.s_um, _turned(a.theta_deg, found.turn_deg) or 0.0
+    way = way_um(profile, start, end)
+    return replace(_row(b, a, "moved"), moved_um=way, fiberward_um=b.s_um - a.s_um, sure=sure)
+
+
+def _lost_row(b: Spot, after: Side, found: Registration) -> DepositFate:
+    shown = after.shows(b.s_um, _turned(b.theta_deg, -found.turn_deg), b.size_um)
+    return replace(_row(b, None, "gone" if shown else None), why=None if shown else NOT_SHOWN)
+
+
+def _new_row(a: Spot, before: Side, found: Registration) -> DepositFate:
+    shown = before.shows(a.s_um, _turned(a.theta_deg, found.turn_deg), a.size_um)
+    return replace(_row(None, a, "new" if shown else None), why=None if shown else NOT_SHOWN)
 
 
 def _order(row: DepositFate) -> tuple[int, int]:

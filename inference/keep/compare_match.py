@@ -6,7 +6,7 @@ make it (Poisson), not how many deposits there are.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib import import_module
 from typing import Any
 
@@ -22,10 +22,11 @@ Floats = npt.NDArray[np.float64]
 
 WET = (Kind.FILM, Kind.RESIDUE, Kind.LIQUID)
 PLACE_SD_UM = 15.0  # of a place between two inspections,
-EXTENT_SHARE = 0.15  # more for a large deposit, whose parts each view shows differently,
+EXTENT_SHARE = 0.1  # more for a large deposit, whose parts each view shows differently,
 CAVITY_SD_UM = 400.0  # and along s in the cavity, whose depth is known badly
 TURN_SD_DEG = 0.4  # of one deposit's angle after the two were turned onto each other
 SIZE_SD, SIZE_SD_WET = 0.3, 0.7  # of the log of the ratio of two sizes
+LENGTH_SD = 0.35  # of the log of the ratio of two lengths of lint
 MOST_COST = 13.0  # chi-squared with 3 degrees of freedom: 99.5 % of true pairs
 STATED_SD_DEG = 4.2  # between two stated turns, each good to about 3 deg
 STATED_REACH_DEG = 10.0
@@ -61,12 +62,13 @@ class Registration:
     """By how much the second inspection is turned (added to its angles) and how sure that is.
 
     `quality`: 1 less the chance that unrelated deposits agree as well; 0 where nothing agrees.
-    `pairs`: how many deposits agree.
+    `pairs`: how many deposits agree. `sd_deg`: of the turn, beside each deposit's own.
     """
 
     turn_deg: float
     quality: float
     pairs: int
+    sd_deg: float = TURN_SD_DEG
 
     @property
     def found(self) -> bool:
@@ -74,10 +76,13 @@ class Registration:
         return self.quality >= SURE and self.pairs >= LEAST_PAIRS
 
 
-def pair_costs(before: Sequence[Spot], after: Sequence[Spot], turn_deg: float) -> Floats:
+def pair_costs(
+    before: Sequence[Spot], after: Sequence[Spot], turn_deg: float, turn_sd_deg: float = TURN_SD_DEG
+) -> Floats:
     """How badly each pair fits one deposit that stayed [B, A]; infinite: not at all."""
     terms = _Terms.of(before, after)
-    return terms.at(np.array([turn_deg]))[0]
+    more = turn_sd_deg**2 - TURN_SD_DEG**2
+    return replace(terms, var_deg2=terms.var_deg2 + more).at(np.array([turn_deg]))[0]
 
 
 def paired(costs: Floats, most: float = MOST_COST) -> list[tuple[int, int]]:
@@ -195,6 +200,8 @@ def _pair_terms(b: Spot, a: Spot) -> tuple[float, float, float]:
     var = np.degrees(np.sqrt(place) / radius) ** 2 + TURN_SD_DEG**2
     size_sd = SIZE_SD_WET if b.kind in WET and a.kind in WET else SIZE_SD
     sizes = np.log(max(a.size_um, 1.0) / max(b.size_um, 1.0)) / size_sd
+    if b.kind == a.kind == Kind.LINT:
+        sizes = np.hypot(sizes, np.log(a.extent_um / b.extent_um) / LENGTH_SD)
     fixed = (a.s_um - b.s_um) ** 2 / along + sizes**2 + 2.0 * apart + _kind_cost(b.kind, a.kind)
     if b.theta_deg is None or a.theta_deg is None:
         return float(fixed), np.nan, 1.0

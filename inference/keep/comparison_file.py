@@ -37,8 +37,9 @@ STATED = ("label", "end", "stage", "method", "attempt")
 class Removal:
     """What became of the deposits of one kind on one surface, as they were before.
 
-    Deposits that no inspection was sure of are left out. `known`: those whose fate is known, being
-    `stayed` + `moved` + `gone`; `not_shown`: those whose place the later pictures do not show.
+    Deposits that no inspection was sure of and parts of others are left out. `known`: those whose
+    fate is known, being `stayed` + `moved` + `gone`; `not_shown`: those whose place the later
+    pictures do not show.
     `gone_share`: of the known ones, None if there are none. `new`: newcomers of the kind on the
     surface, moved ones not among them.
     """
@@ -56,7 +57,7 @@ class Removal:
 
 def removal(pairs: Sequence[DepositFate]) -> tuple[Removal, ...]:
     """Counts by kind and surface, in the tables' order; no row where there was nothing."""
-    sure = [pair for pair in pairs if not pair.unsure]
+    sure = [pair for pair in pairs if not pair.unsure and pair.part_of is None]
     keys = {(pair.kind, pair.surface) for pair in sure}
     order = sorted(keys, key=lambda k: (KIND_NAMES.index(k[0]), -SURFACE_NAMES.index(k[1])))
     return tuple(_counted(key, [p for p in sure if (p.kind, p.surface) == key]) for key in order)

@@ -308,14 +308,15 @@ def _stops(inspection: Inspection) -> set[int]:
 def fate_rows(
     connection: Connection, ids: Mapping[str, int | None], pairs: Sequence[Mapping[str, Any]]
 ) -> list[dict[str, Any]]:
-    """A row per pair, with kind and surface as seen before, or after for what is new."""
+    """A row per pair, with kind and surface as seen before, or after for what is new; no parts."""
     named: dict[tuple[str, int], Any] = {}
     for side in ("before", "after"):
         chosen = select(deposits).where(deposits.c.inspection_id == ids[f"{side}_id"])
         for row in connection.execute(chosen):
             named[side, row.number] = row
     rows: list[dict[str, Any]] = []
-    for number, pair in enumerate(pairs, 1):
+    whole = [pair for pair in pairs if pair.get("part_of") is None]
+    for number, pair in enumerate(whole, 1):
         before, after = pair["before_id"], pair["after_id"]
         seen = named["after", after] if before is None else named["before", before]
         rows.append(

@@ -158,7 +158,7 @@ def _marks(pairs: Sequence[DepositFate], side: int, turn_deg: float) -> list[_Ma
             id_, s, theta = pair.before_id, pair.before_s_um, pair.before_theta_deg
         else:
             id_, s, theta = pair.after_id, pair.after_s_um, pair.after_theta_deg
-        if id_ is None or s is None or theta is None:
+        if id_ is None or s is None or theta is None or pair.part_of is not None:
             continue
         kind = Kind(KIND_NAMES.index(pair.kind))
         marks.append(_Mark(id_, kind, pair.fate, s, (theta + turn_deg) % 360.0))
@@ -239,7 +239,7 @@ def _draw_arrow(canvas: Canvas, way: npt.NDArray[np.float64], head: bool = True)
 
 def _draw_legend(canvas: Canvas, pairs: Sequence[DepositFate]) -> None:
     x, y = LEGEND_AT
-    count = Counter(pair.fate for pair in pairs)
+    count = Counter(pair.fate for pair in pairs if pair.part_of is None)
     at = x
     for fate, words in FATE_WORDS.items():
         text = f"{words} ({count[fate]})"

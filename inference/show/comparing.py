@@ -59,7 +59,7 @@ def comparison_words(found: Compared, folder: Path | None) -> str:
     if comparison.refused:
         return f"Not compared: {comparison.why_refused}."
     label = found.after.label or found.before.label or "connector"
-    count = Counter(pair.fate for pair in comparison.pairs)
+    count = Counter(pair.fate for pair in comparison.pairs if pair.part_of is None)
     told = ", ".join(f"{count[fate]} {fate}" for fate in FATES)
     lines = [f"Before and after: {label}: {told}"]
     if count[None]:

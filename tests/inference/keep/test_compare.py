@@ -135,6 +135,23 @@ def test_a_large_grain_that_lies_elsewhere_has_moved_and_how_far_is_told():
     assert moved.fiberward_um == pytest.approx(-700)
 
 
+def test_pieces_of_a_scratch_that_fell_apart_are_parts_of_it_and_count_with_it():
+    long = dict(kind="damage", feret_max_um=300.0, width_um=12.0)
+    whole = lying(450, 230, 60, **long)
+    main = lying(455, 230, 55, **{**long, "feret_max_um": 260.0})
+    bits = [lying(360, 225, 15, kind="damage"), lying(560, 236, 18, kind="damage")]
+    found = compare(side([*at(PLACES), whole]), side([*at(PLACES), main, *bits]))
+    parts = {p.after_id: p.part_of for p in found.pairs if p.part_of is not None}
+    assert parts == {7: (6, 6), 8: (6, 6)}
+    assert set(fates(found).values()) == {"stayed"}
+    row = next(r for r in removal(found.pairs) if r.kind == "damage")
+    assert (row.known, row.stayed, row.new) == (1, 1, 0)
+    # a grain there is none, and a scratch out of reach is none either
+    other = [lying(360, 225, 15), lying(450, 60, 15, kind="damage")]
+    found = compare(side([*at(PLACES), whole]), side([*at(PLACES), main, *other]))
+    assert [p.fate for p in found.pairs if p.before_id is None] == ["new", "new"]
+
+
 def test_the_order_of_the_lists_changes_nothing():
     before, after = at((*PLACES, (1000, 40, 180))), at((*PLACES[1:], (300, 40, 180)), 5.0)
     found = compare(side(before), side(after))
