@@ -33,6 +33,7 @@ OWN_COMMANDS = {
     "inspect": "fiberward.inference.show.inspect_command:inspect",
     "compare": "fiberward.inference.show.compare_command:compare",
     "explain": "fiberward.inference.show.explain_command:explain",
+    "joint": "fiberward.inference.show.joint_command:joint",
     "doctor": "fiberward.inference.show.doctor_command:doctor",
     "moves learn": "fiberward.inference.show.moves_command:learn_moves",
     "moves show": "fiberward.inference.show.moves_command:show_moves",
