@@ -168,6 +168,8 @@ def _no_single_mating(before: Inspection, after: Inspection) -> str | None:
         return "the later inspection is not of stage mated"
     if after.created_at < before.created_at:
         return "the later inspection was made before the earlier one"
+    if {view.sha256 for view in before.views} & {view.sha256 for view in after.views} - {None}:
+        return "both show the same picture; what a mating did only new pictures can show"
     had, has = (each.connector.get("matings_so_far") for each in (before, after))
     if had is not None and has is not None and has - had != 1:
         return f"{has - had} matings lie between them; moves are counted for one"

@@ -132,6 +132,14 @@ def test_anything_but_one_mating_teaches_nothing(change, why):
     learnt((Side(one), Side(replace(after.inspection, connector=once))))
 
 
+def test_the_same_pictures_again_teach_nothing():
+    before, after = pair([], [])
+    same = replace(after.inspection, views=before.inspection.views)
+    found = learn_pair(before, Side(same), shipped_assumptions(), NOW)
+    assert isinstance(found, str)
+    assert "the same picture" in found
+
+
 def test_two_that_cannot_be_laid_on_each_other_teach_nothing():
     before = Side(inspected([lying(320, 100, 25)], "cleaned", "b"))
     other = replace(SHAPE, endface_edge_um=600.0)
