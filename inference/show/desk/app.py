@@ -34,6 +34,7 @@ from .gate import Gate, Keys
 from .history import connectors
 from .job import PICTURES, Shot, with_stated, write_job
 from .pages import HERE, Pages, case_data, command_line, explained, files_of, kinds_css, ranked
+from .recorded import Recorded
 from .runner import Runner
 from .shelf import Case, Shelf
 from .uploads import MOST_PICTURES, TooLarge, TooSlow, check_length, take_in
@@ -41,6 +42,7 @@ from .uploads import MOST_PICTURES, TooLarge, TooSlow, check_length, take_in
 __all__ = ["Desk"]
 
 MOST_FORM_BYTES = 256 << 10
+FORM_WAIT_S = 10.0
 NAME_HEADER = "x-file-name"
 # Facts that hold for a connector's next inspection too.
 LASTING = (
@@ -48,6 +50,7 @@ LASTING = (
     *("matings_so_far", "key_deg"),
 )
 KEPT = {"cache-control": "private, max-age=31536000, immutable"}
+STATUS_OF: dict[type[Exception], int] = {TooLarge: 413, TooSlow: 408}
 # What a browser can show of what can be taken in.
 SHOWN = {".png": "png", ".jpg": "jpeg", ".gif": "gif", ".bmp": "bmp", ".webp": "webp"}
 
@@ -60,10 +63,15 @@ class Desk:
         self.runner = Runner(self.shelf, settings)
         self.keys = Keys.of(folder)
         self.pages = Pages(self.keys.post)
+        self.recorded = Recorded(self.pages, settings.get("db"))
         inner = Starlette(
             routes=self._routes(),
             lifespan=self._lifespan,
-            exception_handlers={FiberwardError: _told, HTTPException: _told, Exception: _broke},
+            exception_handlers={
+                FiberwardError: self.told,
+                HTTPException: self.told,
+                Exception: _broke,
+            },
         )
         self.application: ASGIApp = Gate(inner, port, self.keys)
 
@@ -89,6 +97,7 @@ class Desk:
             Route(f"{case}/start", self.start, methods=["POST"]),
             Route(f"{case}/stop", self.stop, methods=["POST"]),
             Route(f"{case}/again", self.again, methods=["POST"]),
+            *self.recorded.routes(),
             Mount("/static", StaticFiles(directory=HERE / "static")),
         ]
 
@@ -258,6 +267,18 @@ class Desk:
             write_job(new.folder, replace(new.job, stage="cleaned", **facts))
         return JSONResponse({"key": new.key}, 201)
 
+    async def told(self, request: Request, error: Exception) -> Response:
+        """What a person can mend: a page where one was asked for, else one line of JSON."""
+        if isinstance(error, HTTPException):
+            status, words = error.status_code, error.detail
+        else:
+            status = STATUS_OF.get(type(error), 422)
+            words = str(error)
+        if "text/html" in request.headers.get("accept", ""):
+            words = f"{words[:1].upper()}{words[1:]}"
+            return HTMLResponse(self.pages.page("problem.html", problem=words), status)
+        return JSONResponse({"problem": words}, status)
+
     # -- looking things up -----------------------------------------------------------------------
 
     def _case(self, request: Request) -> Case:
@@ -307,10 +328,14 @@ def _when(case: Case) -> tuple[str, str]:
 async def _form(request: Request) -> Mapping[str, Any]:
     """The JSON object in the body, of bounded size."""
     body = b""
-    async for chunk in request.stream():
-        body += chunk
-        if len(body) > MOST_FORM_BYTES:
-            raise TooLarge("this form is too large")
+    try:
+        async with asyncio.timeout(FORM_WAIT_S):
+            async for chunk in request.stream():
+                body += chunk
+                if len(body) > MOST_FORM_BYTES:
+                    raise TooLarge("this form is too large")
+    except TimeoutError as error:
+        raise TooSlow("the rest of the form did not come; try again") from error
     try:
         form = json.loads(body)
     except (ValueError, RecursionError) as error:
@@ -322,14 +347,6 @@ async def _form(request: Request) -> Mapping[str, Any]:
 
 async def _kinds_css(request: Request) -> Response:
     return PlainTextResponse(kinds_css(), media_type="text/css")
-
-
-async def _told(request: Request, error: Exception) -> Response:
-    """What a person can mend, in one line."""
-    if isinstance(error, HTTPException):
-        return JSONResponse({"problem": error.detail}, error.status_code)
-    status = 413 if isinstance(error, TooLarge) else 408 if isinstance(error, TooSlow) else 422
-    return JSONResponse({"problem": str(error)}, status)
 
 
 async def _broke(request: Request, error: Exception) -> Response:

@@ -24,7 +24,7 @@ SESSION_FILE = ".desk-session"
 OPEN_PATH = "/open"
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob:; "
-    "connect-src 'self'; form-action 'none'; frame-ancestors 'none'; base-uri 'none'"
+    "connect-src 'self'; form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
 )
 HEADERS = {
     "content-security-policy": POLICY,

@@ -21,6 +21,7 @@ from .shelf import EXTRAS, Case
 from .uploads import MOST_PICTURE_BYTES
 
 __all__ = [
+    "REPORT_POLICY",
     "Pages",
     "case_data",
     "command_line",

@@ -42,6 +42,7 @@ class RunningDesk:
     process: subprocess.Popen[str]
     address: str
     folder: Path
+    db: Path
     cookie: str = ""
     token: str = ""
     headers: dict[str, str] = field(default_factory=dict[str, str])
@@ -100,14 +101,16 @@ class RunningDesk:
 
 def start(folder: Path, port: int = 0, before: str = "") -> RunningDesk:
     """Start `fiberward desk`; `before` is code that runs first in its process."""
+    db = folder.with_name(f"{folder.name}-records") / "records.db"
     arguments = ["desk", "--no-browser", "--folder", str(folder), "--port", str(port)]
+    arguments += ["--db", str(db)]
     process = subprocess.Popen(
         [sys.executable, "-c", f"import sys\n{before}\n{RUN}", *arguments],
         stdout=subprocess.PIPE,
         text=True,
     )
     line = process.stdout.readline()
-    return RunningDesk(process, re.search(r"http://\S+", line)[0], folder)
+    return RunningDesk(process, re.search(r"http://\S+", line)[0], folder, db)
 
 
 @pytest.fixture(scope="module")

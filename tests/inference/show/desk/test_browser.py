@@ -6,6 +6,7 @@ import os
 import shutil
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from fiberward.inference.keep.records import Records
 from fiberward.inference.pipeline import Inspector, Result
 from fiberward.inference.request import Request
 from fiberward.inference.see.connector_file import ConnectorFacts
@@ -403,6 +405,33 @@ def test_before_and_after_tells_what_stayed_moved_went_and_came(
     page.wait_for_timeout(100)
     assert np.abs(pixels(page, "#map").astype(int) - seen).sum(axis=2).max() > 60
     assert violations(page) == []
+
+
+def test_records_are_found_shown_with_their_history_and_studied(page, session, case, made):
+    desk, _ = session
+    first = made["inspection"]
+    second = replace(first, created_at="2027-01-02T03:04:05Z", deposits=(), verdict="reshoot")
+    with Records.open(str(desk.db)) as records:
+        uids = [records.add(each) for each in (first, second)]
+        records.overrule(uids[1], "mate", "Ann", "a <b>shadow</b>")
+    page.goto("/records")
+    page.fill("[name=label]", "drawn plug")
+    page.select_option("[name=verdict]", "mate")
+    page.click("button:text-is('Show')")
+    assert page.locator("tbody tr").count() == 1
+    assert "by Ann" in page.locator("tbody tr").inner_text()
+    assert violations(page) == []
+    page.click("tbody a")
+    assert "Overruled to Mate by Ann" in page.locator(".note").inner_text()
+    assert "a <b>shadow</b>" in page.locator(".note").inner_text()
+    assert page.locator(".history .all").count() == 2
+    assert violations(page) == []
+    page.click("section:has(.history) tbody a")
+    assert page.locator(".verdict .word").inner_text() == "Clean first"
+    page.goto("/records?label=' OR 1=1 --")
+    assert "No record is like that" in page.locator("main").inner_text()
+    answer = page.goto("/records/study?label=drawn plug")
+    assert (answer.status, page.title().startswith("Study")) == (200, True)
 
 
 @pytest.mark.parametrize("page", ["light", "dark"], indirect=True)

@@ -1,0 +1,173 @@
+"""The records on the page: a list, single inspections, a connector's history, a study of them."""
+
+import asyncio
+from collections.abc import Callable, Generator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TypeVar
+
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import FileResponse, HTMLResponse, Response
+from starlette.routing import Route
+
+from ....model.errors import UsageError
+from ...keep.database import Place
+from ...keep.find_records import (
+    InspectionRow,
+    Overrule,
+    Wanted,
+    files_of,
+    find_uid,
+    history,
+    inspection_of,
+    overrules_of,
+    rows,
+)
+from ...keep.inspection import VERDICTS, Inspection
+from ...keep.records import Records
+from ...keep.study import make_study
+from ...keep.study_data import data_of
+from ..document import document_page
+from ..study_report import study_document
+from .pages import REPORT_POLICY, Pages, ranked
+
+__all__ = ["Recorded"]
+
+T = TypeVar("T")
+MOST_ROWS = 500
+FIELDS = ("label", "lot", "method", "verdict", "since", "until")
+MOST_LETTERS = 120
+MAP = "travel-map.png"
+
+
+@dataclass(frozen=True)
+class Bar:
+    """One inspection in the drawing of a history, in the drawing's units."""
+
+    x: float
+    height: float
+    stops: float
+    row: InspectionRow
+
+
+@dataclass(frozen=True)
+class Record:
+    """One recorded inspection with what a person said of it and its connector's others."""
+
+    row: InspectionRow
+    inspection: Inspection
+    overrules: Sequence[Overrule]
+    history: Sequence[InspectionRow]
+    has_map: bool
+
+
+class Recorded:
+    """The pages of the records at `db` (see `Place.stated`); nothing is made where none are."""
+
+    def __init__(self, pages: Pages, db: str | None) -> None:
+        self.pages, self.db = pages, db
+
+    def routes(self) -> list[Route]:
+        """Their addresses."""
+        return [
+            Route("/records", self.list),
+            Route("/records/study", self.study),
+            Route("/records/{uid:str}", self.show),
+            Route("/records/{uid:str}/map", self.map),
+        ]
+
+    async def list(self, request: Request) -> Response:
+        """The recorded inspections that were asked for, newest first."""
+        asked = _asked(request)
+        if self._missing():
+            found: list[InspectionRow] = []
+        else:
+            wanted = Wanted(**asked, limit=MOST_ROWS)
+            found = await self._reading(lambda records: rows(records, wanted))
+        page = self.pages.page(
+            "records.html", rows=found[::-1], asked=asked, names=VERDICTS, most=MOST_ROWS
+        )
+        return HTMLResponse(page)
+
+    async def show(self, request: Request) -> Response:
+        """One recorded inspection."""
+        it = await self._reading(lambda records: _record(records, request.path_params["uid"]))
+        page = self.pages.page(
+            "record.html", it=it, bars=bars_of(it.history), deposits=ranked(it.inspection)
+        )
+        return HTMLResponse(page)
+
+    async def map(self, request: Request) -> Response:
+        """The travel map kept with one."""
+
+        def find(records: Records) -> Path | None:
+            uid = find_uid(records, request.path_params["uid"])
+            return next((path for _, name, path in files_of(records, uid) if name == MAP), None)
+
+        path = await self._reading(find)
+        if path is None or not path.is_file():
+            raise HTTPException(404, "no travel map was kept with it")
+        return FileResponse(path, media_type="image/png")
+
+    async def study(self, request: Request) -> Response:
+        """The report of a study of the inspections asked for."""
+        asked = _asked(request)
+        asked.pop("verdict", None)
+        wanted = Wanted(**asked)
+        study = await self._reading(lambda records: make_study(data_of(records, wanted)))
+        chosen = ", ".join(f"{name} {value}" for name, value in asked.items())
+        title = f"Study: {chosen}" if chosen else "Study of all records"
+        page = document_page(study_document(study, title))
+        return HTMLResponse(page, headers={"content-security-policy": REPORT_POLICY})
+
+    def _missing(self) -> bool:
+        file = Place.stated(self.db).file
+        return file is not None and not file.exists()
+
+    async def _reading(self, read: Callable[[Records], T]) -> T:
+        if self._missing():
+            raise HTTPException(404, "there are no records yet")
+
+        def work() -> T:
+            with _opened(self.db) as records:
+                return read(records)
+
+        return await asyncio.to_thread(work)
+
+
+@contextmanager
+def _opened(db: str | None) -> Generator[Records]:
+    with Records.open(db) as records:
+        yield records
+
+
+def _asked(request: Request) -> dict[str, Any]:
+    """What of the records was asked for; raises UsageError for what cannot be meant."""
+    asked = {name: request.query_params.get(name, "").strip() for name in FIELDS}
+    for name, value in asked.items():
+        if len(value) > MOST_LETTERS or not value.isprintable():
+            raise UsageError(f"{name}: expected one line of at most {MOST_LETTERS} letters")
+    if asked["verdict"] not in ("", *VERDICTS):
+        raise UsageError(f"verdict: expected one of {', '.join(VERDICTS)}")
+    return {name: value for name, value in asked.items() if value}
+
+
+def _record(records: Records, start: str) -> Record:
+    uid = find_uid(records, start)
+    inspection = inspection_of(records, uid)
+    connector = inspection.connector
+    same = history(records, str(connector["label"]), connector.get("end"))
+    row = next(each for each in same if each.uid == uid)
+    kept = any(name == MAP for _, name, _ in files_of(records, uid))
+    return Record(row, inspection, overrules_of(records, uid), same, kept)
+
+
+def bars_of(rows: Sequence[InspectionRow], height: float = 90, step: float = 26) -> list[Bar]:
+    """The bars of a history: deposits found, and in the way, of each inspection."""
+    most = max((row.deposits for row in rows), default=0) or 1
+    return [
+        Bar(k * step, height * row.deposits / most, height * row.stops / most, row)
+        for k, row in enumerate(rows)
+    ]
