@@ -19,6 +19,7 @@ from ..model.kinds import KIND_NAMES, Kind
 from ..model.surfaces import SURFACE_NAMES
 from ..synthetic.render import RenderPlan
 from .detection import fit_detection
+from .gallery import Gallery
 from .intervals import Figure, bootstrap, share
 from .reliability import JudgedPiece, judged_pieces, reliability
 from .score_view import TrueDeposit, Truth, ViewScore, score_view
@@ -94,13 +95,21 @@ def rendered_views(
 
 
 def evaluate_views(
-    model: Segmenter, views: Iterator[Truth], pieces: list[JudgedPiece] | None = None
+    model: Segmenter,
+    views: Iterator[Truth],
+    pieces: list[JudgedPiece] | None = None,
+    gallery: Gallery | None = None,
 ) -> list[ViewScore]:
-    """Run the model on each view and score it; `pieces`: a list that collects what it listed."""
+    """Run the model on each view and score it.
+
+    `pieces`: a list that collects what it listed. `gallery`: takes in what went wrong.
+    """
     scores: list[ViewScore] = []
     for truth in views:
         answer = model(truth.rgb)
         scores.append(score_view(truth, answer.surface, answer.kind))
+        if gallery is not None:
+            gallery.add(truth, answer, scores[-1])
         if pieces is not None:
             pieces += judged_pieces(answer, truth.instance, truth.group)
     return scores

@@ -11,6 +11,8 @@ from ..inference.show.terminal import Terminal
 from ..model.errors import UsageError
 from ..model.shipped import SHIPPED_MODEL
 from .evaluate import as_text, evaluate_views, folder_views, rendered_views, summarise
+from .evaluation_page import write_evaluation
+from .gallery import Gallery
 from .reliability import JudgedPiece
 from .score_view import Truth
 
@@ -30,6 +32,10 @@ def evaluate(
         int, typer.Option(min=0, help="Instead of SET: so many rendered connectors.")
     ] = 0,
     first_seed: Annotated[int, typer.Option(min=0, help="Where the renders' seeds start.")] = 0,
+    out: Annotated[
+        Path | None,
+        typer.Option(metavar="DIR", help="Write a page with plots, tables and the worst errors."),
+    ] = None,
     threads: Annotated[int | None, typer.Option(min=1, help="Processors to use.")] = None,
     write_scores: Annotated[
         bool, typer.Option("--write-scores", help="Put the figures into the model file.")
@@ -46,8 +52,11 @@ def evaluate(
     else:
         views, name = own_views(renders, first_seed), f"{renders} rendered connectors"
     pieces: list[JudgedPiece] = []
-    scores = evaluate_views(segmenter, terminal.progress(views, "views"), pieces)
+    gallery = None if out is None else Gallery()
+    scores = evaluate_views(segmenter, terminal.progress(views, "views"), pieces, gallery)
     document = summarise(scores, segmenter, name, pieces)
+    if out is not None and gallery is not None:
+        terminal.note(f"look at {write_evaluation(document, gallery, out)}")
     if write_scores:
         from .model_metadata import rewrite_metadata  # needs the train extra
 

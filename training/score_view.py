@@ -10,17 +10,17 @@ Definitions
     kind     what most of the answered pixels within 2 px of a found deposit are
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from ..inference.see.pieces import connected_pieces, ring_around
+from ..inference.see.pieces import Pieces, connected_pieces, ring_around
 from ..model.kinds import KIND_NAMES, Kind
 from ..model.surfaces import SURFACE_NAMES
 
-__all__ = ["TrueDeposit", "Truth", "ViewScore", "score_view", "shows"]
+__all__ = ["TrueDeposit", "Truth", "ViewScore", "false_pieces", "score_view", "shows"]
 
 MIN_PX = 12
 COVER, COVER_THIN = 0.2, 0.1
@@ -53,7 +53,10 @@ class Truth:
 
 @dataclass(frozen=True)
 class TrueDeposit:
-    """A shown deposit and what became of it. size_um: area-equivalent diameter, as pictured."""
+    """A shown deposit and what became of it. size_um: area-equivalent diameter, as pictured.
+
+    number: its id in the picture's `instance` map.
+    """
 
     surface: int
     kind: int
@@ -61,6 +64,7 @@ class TrueDeposit:
     size_um: float | None
     found: bool
     kind_found: int
+    number: int = 0
 
 
 @dataclass(frozen=True)
@@ -92,7 +96,7 @@ def score_view(truth: Truth, surface: Bytes, kind: Bytes) -> ViewScore:
     for number in ids:
         mask = truth.instance == number
         if is_shown(truth, mask):
-            deposits.append(look_up(truth, mask, kind * answered))
+            deposits.append(replace(look_up(truth, mask, kind * answered), number=number))
         else:
             hidden |= mask
     true = truth.instance > 0
@@ -137,11 +141,16 @@ def most_frequent(labels: Bytes, classes: int) -> int:
 
 def count_false(answered: Mask, true: Mask) -> int:
     """Answered pieces that lie on nothing true."""
+    return len(false_pieces(answered, true)[1])
+
+
+def false_pieces(answered: Mask, true: Mask) -> tuple[Pieces, list[int]]:
+    """The answered pieces, and the labels of those that lie on nothing true."""
     pieces = connected_pieces(answered)
     near = true | ring_around(true, NEAR_PX)
     on_true = np.bincount(pieces.labels[near], minlength=pieces.area.size)
     wrong = on_true[1:] < COVER * pieces.area[1:]
-    return int(wrong.sum())
+    return pieces, [int(label) + 1 for label in np.flatnonzero(wrong)]
 
 
 def is_shown(truth: Truth, mask: Mask) -> bool:
