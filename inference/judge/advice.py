@@ -119,7 +119,7 @@ def _hold(stopping: Sequence[Deposit]) -> list[str]:
         return []
     return [
         f"Tapping does not help: even the largest grain sticks with about "
-        f"{times_own_weight(max(grains)):.0e} times its weight (JKR, dry quartz)."
+        f"{float(f'{times_own_weight(max(grains)):.0e}'):,.0f} times its weight (JKR, dry quartz)."
     ]
 
 

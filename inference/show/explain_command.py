@@ -34,6 +34,7 @@ def explain(
     from ..judge.rule_table import rule_lines, rule_rows
     from ..keep.inspection import read_inspection
     from .explanation import explain_deposit, explain_number, reach_limit
+    from .verdict_swing import swing_words, verdict_swings
     from .words import VERDICT_WORDS
 
     path = inspection / "inspection.json" if inspection.is_dir() else inspection
@@ -44,11 +45,17 @@ def explain(
         told = [explain_number(found, deposit)]
     limit = reach_limit(found)
     lines = [f"{VERDICT_WORDS[found.verdict].name}: {found.connector.get('label') or 'connector'}"]
+    hangs: dict[str, list[dict[str, object]]] = {}
+    if deposit is None:
+        flips = verdict_swings(found, told)
+        lines += [f"  {line}" for line in swing_words(found, flips)]
+        hangs = {"verdict_hangs_on": [vars(each) for each in flips]}
     lines += [each.text for each in told] or ["No deposits."]
     if rules:
         lines += ["Rules, in order:", *(f"  {line}" for line in rule_lines(found.settings))]
     document = {
         "verdict": found.verdict,
+        **hangs,
         "deposits": [each.to_json(limit) for each in told],
         **({"rules": rule_rows(found.settings)} if rules else {}),
     }

@@ -9,6 +9,7 @@ from ...model.kinds import KIND_NAMES, KINDS
 from ..keep.inspection import Inspection
 from .explanation import explain_deposit, upper_reach
 from .map_picture import SIZE_HW
+from .verdict_swing import swing_words, verdict_swings
 from .words import VERDICT_WORDS, clock, deg, percent, um
 
 __all__ = ["report_page"]
@@ -27,6 +28,7 @@ def report_page(
     """
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
+    explained = [explain_deposit(inspection, each) for each in inspection.deposits]
     environment = Environment(
         loader=FileSystemLoader(TEMPLATES),
         autoescape=True,
@@ -42,7 +44,8 @@ def report_page(
         map_words=_map_words(inspection),
         map_size=SIZE_HW,
         MOST_REASONS=MOST_REASONS,
-        explained=[explain_deposit(inspection, each) for each in inspection.deposits],
+        explained=explained,
+        hangs_on=swing_words(inspection, verdict_swings(inspection, explained)),
         upper=upper_reach,
         numbers={view.stem: n for n, view in enumerate(inspection.views, 1)},
         overlays={stem: _data_uri("jpeg", data) for stem, data in overlays_jpeg.items()},

@@ -12,16 +12,17 @@ from fiberward.inference.judge.reach import reach_from, upper_reach
 from fiberward.inference.judge.rule_table import RULE_TABLE, rule_lines
 from fiberward.inference.judge.rules import Rules
 from fiberward.inference.judge.sensitivity import swings
-from fiberward.inference.judge.verdict import judge
+from fiberward.inference.judge.verdict import ViewEvidence, judge
 from fiberward.inference.record import Found, record_of
 from fiberward.inference.request import Request
 from fiberward.inference.see.coverage import Coverage
 from fiberward.inference.see.fuse import Deposit
 from fiberward.inference.settings import Settings
 from fiberward.inference.show.explain_command import explain
-from fiberward.inference.show.explanation import explain_number
+from fiberward.inference.show.explanation import explain_deposit, explain_number
 from fiberward.inference.show.report import report_page
 from fiberward.inference.show.terminal import Terminal
+from fiberward.inference.show.verdict_swing import swing_words, verdict_swings
 from fiberward.model.errors import UsageError
 from fiberward.model.families import default_shape, find_family
 from fiberward.model.kinds import Kind
@@ -187,6 +188,79 @@ def test_assumptions_behind_the_deposit_are_not_asked():
     assumed = shipped_assumptions()
     found = swings(Place.CHAMFER, assumed.rows_for(Kind.LINT, 20.0), assumed)
     assert {s.assumption for s in found} == {"chamfer-is-pushed-ahead", "endface-gathers-inwards"}
+
+
+SEEN = Coverage(
+    dict.fromkeys(
+        (Surface.FIBER, Surface.ENDFACE, Surface.CHAMFER, Surface.BARREL, Surface.CAVITY), 1.0
+    ),
+    10.0,
+    None,
+    (),
+)
+VIEWS = [
+    ViewEvidence(f"{n}.jpg", True, None, 5.0, 50.0 if n else 0.0, turn)
+    for n, turn in enumerate((0.0, 0.0, 120.0, 240.0))
+]
+
+
+def hanging(reads_drawings, *deposits, rules=None):
+    """The record of these deposits alone on a connector that is shown all over, and its swings."""
+    settings = Settings(rules=rules or Rules())
+    judgement = judge(deposits, SEEN, VIEWS, SHAPE, settings.rules)
+    found = Found((), deposits, SHAPE, SEEN, judgement)
+    request = Request((Path("front.jpg"),))
+    record = record_of(found, request, settings, reads_drawings.card, "2026-01-02T03:04:05Z")
+    return record, verdict_swings(record, [explain_deposit(record, d) for d in record.deposits])
+
+
+def judged_with(assumption, chance, *deposits, rules=None):
+    """The verdict on the same with that assumption known: judged anew, not by its swing."""
+    assumed = shipped_assumptions()
+    row = next(r for r in assumed.rows if r.name == assumption)
+    rows = tuple(known(r, chance) if r is row else r for r in assumed.rows)
+    known_one = replace(assumed, rows=rows)
+    return judge(deposits, SEEN, VIEWS, SHAPE, rules, assumptions=known_one).verdict
+
+
+def known(row, chance):
+    """The assumption with its chance to move fiberward taken as known."""
+    mean = row.posterior / row.posterior.sum()
+    forward = [p for p in Place if p > row.start and p != Place.GONE]
+    share = sum(mean[p] for p in forward)
+    moves = tuple(
+        (p, mean[p] * (chance / share if p in forward else (1 - chance) / (1 - share)))
+        for p in Place
+        if p != row.start
+    )
+    return replace(row, moves=moves, weight=1e6)
+
+
+def test_a_clean_first_that_hangs_on_an_assumption_says_which_and_rejudging_agrees(reads_drawings):
+    record, found = hanging(reads_drawings, OIL)
+    assert record.verdict == "clean-first"
+    creep = next(each for each in found if each.assumption == "behind-film-creeps")
+    assert (creep.becomes, creep.deposits) == ("mate", (3,))
+    assert judged_with("behind-film-creeps", creep.chance, OIL) == "mate"
+    assert "It would be Mate if the chance in assumption" in swing_words(record, found)[0]
+
+
+def test_a_mate_that_hangs_on_an_assumption_says_which_and_rejudging_agrees(reads_drawings):
+    # a large grain behind the sleeve: upper end 0.16, with its chance to move at the upper end 0.22
+    grain, rules = deposit(1, Kind.PARTICLE, Surface.BARREL, 7500.0, 80.0), Rules(reach_limit=0.21)
+    record, found = hanging(reads_drawings, grain, rules=rules)
+    assert record.verdict == "mate"
+    assert [each.assumption for each in found] == ["behind-large-grain-loosens"]
+    assert found[0].becomes == "clean-first"
+    assert judged_with(found[0].assumption, found[0].chance, grain, rules=rules) == "clean-first"
+    assert judged_with(found[0].assumption, 0.01, grain, rules=rules) == "mate"
+
+
+def test_where_another_rule_stops_no_assumption_flips_the_verdict(reads_drawings):
+    record, found = hanging(reads_drawings, OIL, GRAIN)
+    assert found == ()
+    assert swing_words(record, found)[0].startswith("No single assumption")
+    assert "No single assumption" in report_page(record, None, {})
 
 
 # -- the table of rules ----------------------------------------------------------------------------
