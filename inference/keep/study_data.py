@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
-from sqlalchemy import Row, Select, and_, case, func, select
+from sqlalchemy import ColumnElement, Row, Select, and_, case, func, select
 
 from .database import plain_errors
 from .find_records import Wanted, condition, last_overrule
@@ -154,7 +154,8 @@ def _counts(rows: Sequence[Row[*tuple[Any, ...]]]) -> dict[int, tuple[int, int]]
 
 
 def _fates(wanted: Wanted) -> Select[*tuple[Any, ...]]:
-    """Fates at the wanted inspections, each as the later of its pair."""
+    """Fates at the wanted inspections, each as the later of its pair; not what none was sure of."""
+    before, after = deposits.alias(), deposits.alias()
     return (
         select(
             connectors.c.label,
@@ -167,9 +168,15 @@ def _fates(wanted: Wanted) -> Select[*tuple[Any, ...]]:
         .join(comparisons, comparisons.c.id == fates.c.comparison_id)
         .join(inspections, inspections.c.id == comparisons.c.after_id)
         .join(connectors, connectors.c.id == inspections.c.connector_id)
-        .where(condition(wanted))
+        .outerjoin(before, _deposit(before, comparisons.c.before_id, fates.c.before_number))
+        .outerjoin(after, _deposit(after, comparisons.c.after_id, fates.c.after_number))
+        .where(condition(wanted), before.c.unsure.is_(False) | after.c.unsure.is_(False))
         .order_by(fates.c.comparison_id, fates.c.number)
     )
+
+
+def _deposit(side: Any, inspection_id: Any, number: Any) -> ColumnElement[bool]:
+    return and_(side.c.inspection_id == inspection_id, side.c.number == number)
 
 
 def _second_opinions(looks: Sequence[Look]) -> list[Rating]:

@@ -136,7 +136,8 @@ deposits = Table(
     Column("stops", Boolean, nullable=False),
 )
 
-# `role`: picture (an original) or travel-map; `name`: what the file was called.
+# `role`: picture (an original), travel-map or overlay; `name`: what the file was called, or for an
+# overlay the stem of its view.
 attachments = Table(
     "attachments",
     METADATA,

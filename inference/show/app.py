@@ -47,6 +47,7 @@ OWN_COMMANDS = {
     "records overrule": "fiberward.inference.show.records_command:overrule_record",
     "records show": "fiberward.inference.show.records_command:show_record",
     "records verify": "fiberward.inference.show.records_command:verify_records",
+    "report": "fiberward.inference.show.report_command:report",
     "sheet": "fiberward.inference.show.sheet_command:sheet",
     "study": "fiberward.inference.show.study_command:study",
 }

@@ -17,13 +17,12 @@ from ..see.fuse import Deposit
 from ..see.travel_map import TravelMap
 from .map_picture import MapDeposit, MapPanel, MapPicture, draw_travel_map
 from .overlay import DrawnDeposit, draw_overlay
-from .pictures_out import png_bytes
+from .pictures_out import jpeg_bytes, png_bytes
 from .report import report_page
 
 __all__ = ["write_outputs"]
 
 Bytes = npt.NDArray[np.uint8]
-REPORT_WIDTH_PX = 1400
 PARTS = ("surfaces", "deposits", "overlay")
 
 
@@ -39,7 +38,7 @@ def write_outputs(result: Result, folder: Path, originals: Sequence[Path]) -> No
         for index, view in enumerate(result.views):
             if view.picture is not None and view.segmentation is not None:
                 overlay = _overlay(result, index)
-                overlays[view.stem] = _jpeg(overlay)
+                overlays[view.stem] = jpeg_bytes(overlay)
                 planes = (view.segmentation.surface, view.segmentation.kind, overlay)
                 for part, plane in zip(PARTS, planes, strict=True):
                     (staging / f"{view.stem}.{part}.png").write_bytes(png_bytes(plane))
@@ -126,17 +125,3 @@ def _drawn(deposit: Deposit, pieces: Sequence[SeenDeposit]) -> DrawnDeposit:
         mask=mask,
         length=deposit.length_um is not None,
     )
-
-
-def _jpeg(rgb: Bytes) -> bytes:
-    """For the report: at most `REPORT_WIDTH_PX` wide."""
-    import cv2
-
-    height, width = rgb.shape[:2]
-    if width > REPORT_WIDTH_PX:
-        size = (REPORT_WIDTH_PX, max(1, round(height * REPORT_WIDTH_PX / width)))
-        rgb = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA).astype(np.uint8)
-    done, data = cv2.imencode(".jpg", rgb[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 88])
-    if not done:
-        raise ValueError(f"cannot encode a picture of shape {list(rgb.shape)}")
-    return data.tobytes()

@@ -12,10 +12,11 @@ from ..keep.records import KeptFile, Records, check_connector
 from ..pipeline import Result
 from ..request import Request
 from .comparing import Compared, compare_sides, write_comparison
+from .pictures_out import jpeg_bytes, read_drawn
 from .terminal import Terminal
 from .words import VERDICT_WORDS, clock
 
-__all__ = ["Recorder"]
+__all__ = ["Recorder", "side_of"]
 
 MAP = "travel-map.png"
 COMPARED_STAGES = ("cleaned", "mated")  # before which something was done to the connector
@@ -95,6 +96,10 @@ class Recorder:
             path = folder / name
             if path.exists():  # without a usable view there is none
                 files.append(KeptFile("travel-map", name, path.suffix, path.read_bytes()))
+        for view in result.views:
+            drawn = read_drawn(folder / f"{view.stem}.overlay.png")
+            if drawn is not None:
+                files.append(KeptFile("overlay", view.stem, ".jpg", jpeg_bytes(drawn)))
         try:
             return self._open().add(result.inspection, files)
         except FiberwardError as error:
@@ -112,7 +117,7 @@ class Recorder:
         if request.follows is None or request.facts.stage not in COMPARED_STAGES:
             return None
         records = self._open()
-        found = compare_sides(_side(records, request.follows), _side(records, uid))
+        found = compare_sides(side_of(records, request.follows), side_of(records, uid))
         records.add_comparison(request.follows, uid, found.document)
         write_comparison(found, folder)
         return found
@@ -123,7 +128,7 @@ class Recorder:
             self._records.close()
 
 
-def _side(records: Records, uid: str) -> Side:
+def side_of(records: Records, uid: str) -> Side:
     """A recorded inspection with its map."""
     side = Side(inspection_of(records, uid))
     shape = side.shape()

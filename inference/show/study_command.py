@@ -43,6 +43,7 @@ def study(
     invented: Annotated[
         bool, typer.Option("--invented", help="Mark the report as one of invented data.")
     ] = False,
+    pdf: Annotated[bool, typer.Option("--pdf", help="Also as PDF/A, study.json attached.")] = False,
     db: Annotated[
         str | None,
         typer.Option(
@@ -52,15 +53,15 @@ def study(
 ) -> int:
     """Study records or tables: which method cleans, which lot is dirty, what matings do.
 
-    Writes study.json and study.html. Exit code 1 if the data answer none of the questions.
+    Writes study.json and study.html, with --pdf also study.pdf. Exit code 1 if the data answer
+    none of the questions.
     """
-    from ..keep.files import staged_folder
     from ..keep.find_records import Wanted
     from ..keep.study import make_study
     from ..keep.study_csv import read_tables
     from ..keep.study_data import data_of
-    from .document import document_page
     from .records_command import opened
+    from .report_command import write_report
     from .study_report import study_document, study_text
 
     wanted = Wanted(lot=lot, method=method, since=since, until=until)
@@ -73,11 +74,8 @@ def study(
             data = data_of(records, wanted)
     found = make_study(data, _interval(interval))
     document = study_document(found, title, invented)
-    folder = out or DEFAULT_FOLDER
-    with staged_folder(folder, last="study.json") as staging:
-        (staging / "study.html").write_text(document_page(document), encoding="utf-8")
-        (staging / "study.json").write_text(document.record, encoding="utf-8")
-    text = f"{study_text(found, title)}\nLook at {folder / 'study.html'}"
+    files = write_report(document, out or DEFAULT_FOLDER, "study", pdf)
+    text = f"{study_text(found, title)}\nLook at {' or '.join(map(str, files))}"
     Terminal.current().result(text, found.to_json())
     return 1 if found.empty else 0
 

@@ -21,7 +21,7 @@ from .document import (
     Table,
 )
 from .plot import interval_plot, lot_plot, steps_plot
-from .study_words import LIMITS_OF_A_STUDY, in_short, p_words, sum_up
+from .study_words import LIMITS_OF_A_STUDY, MANY, in_short, p_words, sum_up
 from .words import VERDICT_WORDS, clock, percent
 
 __all__ = ["study_document", "study_text"]
@@ -168,8 +168,14 @@ def _comparison_row(each: Comparison) -> tuple[str, ...]:
         f"{each.b.hits} of {each.b.of}",
         p_words(each.p).removeprefix("p = ").removeprefix("p "),
         p_words(each.p_holm).removeprefix("p = ").removeprefix("p "),
-        "–" if each.needed is None else str(each.needed),
+        _needed(each),
     )
+
+
+def _needed(each: Comparison) -> str:
+    if each.needed is None:
+        return "–"
+    return str(each.needed) if each.needed <= MANY else f"over {MANY}"
 
 
 def _attempts(result: MethodResult) -> str:

@@ -8,7 +8,7 @@ from ..keep.study import Study
 from ..keep.study_lots import Agreement, LotChart, Transfer
 from .words import VERDICT_WORDS, percent
 
-__all__ = ["LIMITS_OF_A_STUDY", "in_short", "p_words", "share_words", "sum_up"]
+__all__ = ["LIMITS_OF_A_STUDY", "MANY", "in_short", "p_words", "share_words", "sum_up"]
 
 # Too few to say anything of a method; common practice, no source.
 FEW = 5
