@@ -41,7 +41,7 @@ SHORTEST_UID = 6
 
 @dataclass(frozen=True)
 class KeptFile:
-    """A file to keep with an inspection. role: picture (an original) or travel-map."""
+    """A file to keep with an inspection. role: picture (an original), travel-map or overlay."""
 
     role: str
     name: str
