@@ -50,6 +50,7 @@ OWN_COMMANDS = {
     "report": "fiberward.inference.show.report_command:report",
     "sheet": "fiberward.inference.show.sheet_command:sheet",
     "study": "fiberward.inference.show.study_command:study",
+    "watch": "fiberward.inference.show.watch_command:watch",
 }
 # What stands before the space of a name above: a group, and what its commands are for.
 GROUPS = {
