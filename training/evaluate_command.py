@@ -31,6 +31,12 @@ def evaluate(
     renders: Annotated[
         int, typer.Option(min=0, help="Instead of SET: so many rendered connectors.")
     ] = 0,
+    connectors: Annotated[
+        int,
+        typer.Option(
+            min=0, help="Instead: so many connectors, inspected whole; needs --out, goes on there."
+        ),
+    ] = 0,
     first_seed: Annotated[int, typer.Option(min=0, help="Where the renders' seeds start.")] = 0,
     out: Annotated[
         Path | None,
@@ -42,10 +48,12 @@ def evaluate(
     ] = False,
 ) -> int:
     """Measure a model file on pictures with exact truth: IoU, recall, detection."""
-    if (folder is None) == (renders == 0):
-        raise UsageError("give either a folder of pictures with truth or --renders COUNT, not both")
-    if write_scores and folder is not None:
+    if sum([folder is not None, renders > 0, connectors > 0]) != 1:
+        raise UsageError("give one of a folder of pictures with truth, --renders and --connectors")
+    if write_scores and not renders:
         raise UsageError("--write-scores takes withheld renders only; give --renders COUNT")
+    if connectors:
+        return evaluate_connectors(model, connectors, first_seed, (out, threads))
     segmenter, terminal = Segmenter(model, threads), Terminal.current()
     if folder is not None:
         views, name = folder_views(folder), str(folder)
@@ -61,6 +69,24 @@ def evaluate(
         from .model_metadata import rewrite_metadata  # needs the train extra
 
         rewrite_metadata(model, model, {"scores": document["headline"]})
+    terminal.result(as_text(document), document)
+    return 0
+
+
+def evaluate_connectors(
+    model: Path, count: int, first_seed: int, where: tuple[Path | None, int | None]
+) -> int:
+    """Inspect rendered connectors whole; what lies in the folder already is not done again."""
+    from .connector_figures import as_text, connector_figures, write_connector_page
+    from .connectors import ConnectorsPlan, inspected_connectors
+
+    out, threads = where
+    if out is None:
+        raise UsageError("--connectors keeps a file for each; say with --out DIR where")
+    terminal, plan = Terminal.current(), ConnectorsPlan(count, first_seed, threads=threads)
+    rows = inspected_connectors(model, plan, out / "connectors", terminal.progress)
+    document = connector_figures(rows)
+    terminal.note(f"look at {write_connector_page(document, out)}")
     terminal.result(as_text(document), document)
     return 0
 

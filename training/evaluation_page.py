@@ -12,7 +12,7 @@ from .gallery import Exhibit, Gallery
 from .intervals import Figure
 from .plots import detection_plot, reliability_plot
 
-__all__ = ["write_evaluation"]
+__all__ = ["table", "whole_page", "write_evaluation"]
 
 STYLE = """
 body { font: 15px/1.45 sans-serif; color: #222; margin: 2rem auto; max-width: 76rem;
