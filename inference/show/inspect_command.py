@@ -86,6 +86,13 @@ def inspect(
             "else your settings.toml]",
         ),
     ] = None,
+    resume: Annotated[
+        bool,
+        typer.Option(
+            "--resume",
+            help="Go on with an interrupted run into the same --out: what is there stays.",
+        ),
+    ] = False,
     threads: Annotated[
         int | None, typer.Option(min=1, help="Processor threads. [default: all allowed]")
     ] = None,
@@ -94,6 +101,7 @@ def inspect(
 
     Exit code 0: every connector may be mated; 1: at least one may not; 3: a file was unreadable.
     """
+    from ...model.errors import UsageError
     from ..keep.model_store import ModelStore
     from ..pipeline import Inspector
     from ..see.inputs import expand_inputs
@@ -101,12 +109,14 @@ def inspect(
     from .jobs import StatedOptions, plan_jobs, run_jobs
     from .recorder import Recorder
 
+    if resume and out is None:
+        raise UsageError("--resume goes on in a folder of results: name it with --out")
     stated = StatedOptions(ferrule, turn, connector, stage, in_zone, in_zone_by, method, operator)
     plan = plan_jobs(expand_inputs(pictures), stated, out)
     inspector = Inspector(model or ModelStore().active().onnx, settings_of_shop(settings), threads)
     recorder = Recorder(db, attempt) if record else None
     try:
-        return run_jobs(inspector, plan, Terminal.current(), recorder)
+        return run_jobs(inspector, plan, Terminal.current(), recorder, resume)
     finally:
         if recorder is not None:
             recorder.close()

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from ...model.errors import FiberwardError, UsageError
+from ..keep.comparison_file import COMPARISON_FILE
 from ..keep.inspection import Inspection
 from ..pipeline import Inspector, Result
 from ..request import STAGES, Request
@@ -14,6 +15,7 @@ from ..see.inputs import ConnectorInput, Inputs
 from .comparing import Compared, comparison_words
 from .outputs import write_outputs
 from .recorder import Recorder
+from .resume import finished
 from .terminal import Terminal
 from .words import VERDICT_WORDS
 
@@ -82,11 +84,17 @@ def plan_jobs(inputs: Inputs, stated: StatedOptions, out: Path | None) -> Plan:
 
 
 def run_jobs(
-    inspector: Inspector, plan: Plan, terminal: Terminal, recorder: Recorder | None = None
+    inspector: Inspector,
+    plan: Plan,
+    terminal: Terminal,
+    recorder: Recorder | None = None,
+    resume: bool = False,
 ) -> int:
     """Inspect every connector, write, record and tell the results; returns the exit code.
 
     The first that applies of 2, 3, 1, 0. An internal error is raised when the others are done.
+    `resume`: a connector whose results stand there already, made of the same, is not inspected
+    again; if they were not recorded, they are.
     """
     codes = [0]
     documents: list[dict[str, Any]] = []
@@ -94,9 +102,22 @@ def run_jobs(
     for error in plan.problems:
         terminal.warn(f"fiberward: {error}")
         codes.append(error.exit_code)
-    for job in plan.jobs:
+    for done, job in enumerate(plan.jobs):
+        before = finished(job.folder, job.request, inspector) if resume else None
+        if before is not None:
+            codes += [] if before.verdict == "mate" else [EXIT_NOT_MATE]
+            documents.append(before.to_json())
+            _tell_finished(before, job, terminal, recorder)
+            continue
         try:
-            result, compared = _run(inspector, job, terminal, recorder)
+            result, compared = _run(inspector, job, terminal, recorder, _count(done, plan))
+        except KeyboardInterrupt:
+            if len(plan.jobs) > 1:
+                terminal.warn(
+                    f"fiberward: stopped after {done} of {len(plan.jobs)} connectors; the same "
+                    "command with --out and --resume goes on from there"
+                )
+            raise
         except FiberwardError as error:
             if len(plan.jobs) + len(plan.problems) == 1:
                 raise
@@ -121,11 +142,33 @@ def run_jobs(
     return next(code for code in (4, 2, 3, 1, 0) if code in codes)
 
 
+def _count(done: int, plan: Plan) -> str:
+    """Which connector of how many, for the progress bar."""
+    return f"{done + 1}/{len(plan.jobs)} " if len(plan.jobs) > 1 else ""
+
+
+def _tell_finished(
+    before: Inspection, job: Job, terminal: Terminal, recorder: Recorder | None
+) -> None:
+    """Tell of results that an earlier run made, and record them if it did not."""
+    uid = None if recorder is None else recorder.add(before, job.request, job.folder)
+    words = VERDICT_WORDS[before.verdict]
+    name = before.connector["label"] or job.folder.name
+    if recorder is not None and uid is not None:
+        terminal.note(f"recorded as {uid[:12]}")
+        if not (job.folder / COMPARISON_FILE).exists():
+            request = replace(job.request, follows=before.connector.get("follows"))
+            recorder.compare(request, uid, job.folder)
+    if not terminal.json:
+        symbol = _symbol(words.symbol, words.ascii_symbol)
+        terminal.result(f"{symbol} {words.name}: {name} (as inspected before)", {})
+
+
 def _run(
-    inspector: Inspector, job: Job, terminal: Terminal, recorder: Recorder | None
+    inspector: Inspector, job: Job, terminal: Terminal, recorder: Recorder | None, count: str
 ) -> tuple[Result, Compared | None]:
     """Inspect, write, record, and compare with the inspection before."""
-    name = job.request.facts.label or job.folder.name
+    name = count + (job.request.facts.label or job.folder.name)
     request = job.request if recorder is None else recorder.prepared(job.request)
     result = inspector.inspect(request, lambda items: terminal.progress(items, name))
     for line in result.unreadable:
@@ -134,7 +177,7 @@ def _run(
         looked_at = [view.sha256 for view in result.inspection.views if view.sha256 is not None]
         recorder.check_pictures(request, frozenset(looked_at))
     write_outputs(result, job.folder, job.request.pictures)
-    uid = None if recorder is None else recorder.add(result, request, job.folder)
+    uid = None if recorder is None else recorder.add(result.inspection, request, job.folder)
     if recorder is None or uid is None:
         return result, None
     terminal.note(f"recorded as {uid[:12]}")

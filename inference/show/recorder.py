@@ -7,9 +7,9 @@ from ...model.errors import FiberwardError, RecordsError, UsageError
 from ..keep.compare import Side
 from ..keep.find_records import files_of, history, inspection_of, pictures_seen_before
 from ..keep.history import standing_of
+from ..keep.inspection import Inspection
 from ..keep.map_files import MAP_FILES, map_of
 from ..keep.records import KeptFile, Records, check_connector
-from ..pipeline import Result
 from ..request import Request
 from .comparing import Compared, compare_sides, write_comparison
 from .pictures_out import jpeg_bytes, read_drawn
@@ -83,25 +83,28 @@ class Recorder:
                 "which show no new cleaning; take new ones, or run it without --connector"
             )
 
-    def add(self, result: Result, request: Request, folder: Path) -> str | None:
-        """Record a result whose files lie in `folder`; its uid, None for one without a label."""
+    def add(self, inspection: Inspection, request: Request, folder: Path) -> str | None:
+        """Record an inspection whose files lie in `folder`; its uid, None for one without a label.
+
+        One that is recorded already is left as it is.
+        """
         if not request.labelled:
             return None
         files = [
-            KeptFile("picture", view.name, view.path.suffix.lower(), view.path.read_bytes())
-            for view in result.views
-            if view.picture is not None and view.duplicate_of is None
+            KeptFile("picture", view.picture, path.suffix.lower(), path.read_bytes())
+            for view, path in zip(inspection.views, request.pictures, strict=True)
+            if view.sha256 is not None and view.duplicate_of is None
         ]
         for name in (MAP, *MAP_FILES):
             path = folder / name
             if path.exists():  # without a usable view there is none
                 files.append(KeptFile("travel-map", name, path.suffix, path.read_bytes()))
-        for view in result.views:
+        for view in inspection.views:
             drawn = read_drawn(folder / f"{view.stem}.overlay.png")
             if drawn is not None:
                 files.append(KeptFile("overlay", view.stem, ".jpg", jpeg_bytes(drawn)))
         try:
-            return self._open().add(result.inspection, files)
+            return self._open().add(inspection, files)
         except FiberwardError as error:
             document = folder / "inspection.json"
             raise RecordsError(
