@@ -2,7 +2,7 @@
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -80,7 +80,7 @@ def check_folder(folder: Path) -> CheckReport:
     for layer, missing in _unannotated(views).items():
         if missing:
             findings.assume(f"{layer} of {missing} of {len(views)} pictures are not annotated")
-    usable = ShopData(folder, views, data.unlabelled, data.forms)
+    usable = replace(data, views=views)
     return CheckReport(usable, tuple(findings.problems), tuple(findings.assumed), deposits)
 
 

@@ -40,12 +40,16 @@ class LabelledView:
 
 @dataclass(frozen=True)
 class ShopData:
-    """What a folder holds. forms: how many pictures were labelled in which form."""
+    """What a folder holds.
+
+    forms: how many pictures were labelled in which form. connectors: what each picture shows.
+    """
 
     folder: Path
     views: tuple[LabelledView, ...]
     unlabelled: tuple[str, ...]
     forms: dict[str, int]
+    connectors: dict[str, str]
 
 
 def read_shop_data(folder: Path, findings: Findings) -> ShopData:
@@ -96,7 +100,7 @@ def read_shop_data(folder: Path, findings: Findings) -> ShopData:
         views.append(LabelledView(connectors[name], picture, label))
     stopped = findings.stopped()
     usable = tuple(view for view in views if view.name not in stopped)
-    return ShopData(folder, usable, tuple(unlabelled), forms)
+    return ShopData(folder, usable, tuple(unlabelled), forms, connectors)
 
 
 def picture_names(folder: Path) -> list[str]:

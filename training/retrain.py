@@ -1,0 +1,280 @@
+"""Going on from known weights with a few labelled pictures, on a CPU if need be.
+
+The net learns as a whole at a low rate, its batch norms' statistics stay (a handful of crops would
+spoil them). Early stopping asks connectors that do not teach. A run lies in a folder: killed or
+paused at any moment, the same call goes on where it was.
+"""
+
+import json
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import cast
+
+import torch
+from torch import Tensor, nn
+
+from ..model.errors import ModelError
+from ..model.kinds import KIND_NAMES
+from ..model.net import Logits, NetShape, SightNet
+from ..model.surfaces import SURFACE_NAMES
+from ..synthetic.render import RenderPlan, Renders
+from . import checkpoint
+from .augment import Patch
+from .config import TrainingConfig
+from .labels.label import NOT_ANNOTATED
+from .loop import GO_ON, STOP, Deadline, Processes, Trainer, check, keep
+from .losses import Batch
+from .shop_pool import BatchPlan, Pool
+from .validation import confusion, iou_from_confusion
+
+__all__ = ["RetrainSettings", "ShopTrainer", "Trained", "retrain_net", "stop_score"]
+
+BEST, BEST_NET = "best.json", "best.pt"
+LARGEST_PX = 1.6e6
+Say = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class RetrainSettings:
+    """How a net goes on learning.
+
+    steps: at most; check_every: steps between looks at the connectors that stop; patience: looks
+    without gain after which it ends. replayed_windows, replayed_frames: renders against forgetting.
+    """
+
+    seed: int = 1
+    steps: int = 400
+    learning_rate: float = 2e-4
+    check_every: int = 50
+    patience: int = 5
+    replayed_windows: int = 24
+    replayed_frames: int = 12
+    plan: BatchPlan = field(default_factory=BatchPlan)
+    net: NetShape = field(default_factory=NetShape)
+
+    def config(self) -> TrainingConfig:
+        """The same as the training loop knows it."""
+        return TrainingConfig(
+            seed=self.seed,
+            steps=self.steps,
+            batches=(RenderPlan(1, 1, self.plan.crop_hw),),
+            chunks=1,
+            mirror=False,
+            learning_rate=self.learning_rate,
+            warmup_steps=min(30, self.steps),
+            ema_decay=0.98,
+            check_every=self.check_every,
+            save_minutes=1.0,
+            validation_batches=0,
+            net=self.net,
+        )
+
+
+@dataclass(frozen=True)
+class Trained:
+    """What a run came to. done: False where it was paused. net: the best average so far."""
+
+    net: SightNet
+    done: bool
+    step: int
+    best_step: int
+    best_score: float
+    first_score: float
+
+
+class ShopTrainer(Trainer):
+    """A trainer whose batches come from a pool."""
+
+    def __init__(self, config: TrainingConfig, pool: Pool, processes: Processes) -> None:
+        super().__init__(config, _no_source, processes)
+        self.batches = pool
+        for part in self.state.net.modules():
+            if isinstance(part, nn.BatchNorm2d):
+                part.eval()
+
+        without = replace(config.loss, unlike=0.0)
+        self.crop_config, self.whole_config = replace(config, loss=without), config
+
+    def step(self, batch: Batch) -> dict[str, Tensor]:
+        """One step; that a picture shows no connector is learnt from whole pictures only."""
+        size = batch.picture.shape[1], batch.picture.shape[2]
+        is_whole = size == self.batches.plan.whole_hw
+        self.config = self.whole_config if is_whole else self.crop_config
+        try:
+            return super().step(batch)
+        finally:
+            self.config = self.whole_config  # what a checkpoint says
+
+    def make_batches(self, group: int) -> list[Batch]:
+        """The one batch of a step."""
+        values = vars(self.batches.batch(group)).items()
+        return [Batch(**{name: value.to(self.processes.device) for name, value in values})]
+
+
+def _no_source(plan: RenderPlan, seed: int) -> Renders:
+    raise AssertionError("a shop's batches come from its pool")
+
+
+@dataclass
+class _Best:
+    """The best average so far, as it lies in the run's folder."""
+
+    step: int
+    score: float
+    first_score: float
+    looks_since: int
+
+    @classmethod
+    def read(cls, run: Path) -> "_Best | None":
+        path = run / BEST
+        if not path.exists():
+            return None
+        try:
+            return cls(**json.loads(path.read_text(encoding="utf-8")))
+        except (OSError, ValueError, TypeError) as error:
+            raise ModelError(f"{path}: cannot be read ({error}); begin a new run") from error
+
+    def write(self, run: Path, average: dict[str, Tensor] | None) -> None:
+        run.mkdir(parents=True, exist_ok=True)
+        if average is not None:
+            waiting = run / f"{BEST_NET}.writing"
+            torch.save({k: v.detach().cpu().clone() for k, v in average.items()}, waiting)
+            waiting.replace(run / BEST_NET)
+        checkpoint.write_atomically(run / BEST, json.dumps(vars(self)))
+
+
+def stop_score(net: nn.Module, patches: list[Patch]) -> float:
+    """Mean of the surfaces' mean IoU and any deposit's Dice over whole pictures; 0..1.
+
+    The Dice has 200 px added above and below, so that a clean picture with few false pixels is no
+    failure. What is not annotated does not count; a layer that nobody annotated is left out.
+    """
+    device = next(net.parameters()).device
+    classes = len(SURFACE_NAMES), len(KIND_NAMES)
+    tables = [torch.zeros(n, n, dtype=torch.long) for n in classes]
+    for patch in patches:
+        with torch.inference_mode():
+            out = cast(Logits, net(torch.as_tensor(patch.rgb[None].copy()).to(device)))
+        counted = patch.surface != NOT_ANNOTATED, (patch.kind != NOT_ANNOTATED) & (patch.weight > 0)
+        for k, (truth, logits) in enumerate(
+            ((patch.surface, out.surface), (patch.kind, out.kind))
+        ):  # fmt: skip
+            found = logits.argmax(1)[0].cpu()
+            tables[k] += confusion(
+                torch.as_tensor(truth), found, torch.as_tensor(counted[k]), classes[k]
+            )
+    values: list[float] = []
+    known = [v for v in iou_from_confusion(tables[0]) if v is not None]
+    if known:
+        values.append(sum(known) / len(known))
+    if tables[1].sum():
+        hit, union_twice = tables[1][1:, 1:].sum(), tables[1][1:].sum() + tables[1][:, 1:].sum()
+        values.append(float((2 * hit + 200) / (union_twice + 200)))
+    return sum(values) / len(values)
+
+
+def average_net(trainer: ShopTrainer) -> SightNet:
+    """The running average as a net of its own."""
+    net = SightNet(trainer.config.net).to(trainer.processes.device)
+    net.load_state_dict(trainer.state.ema)
+    return net.eval()
+
+
+def retrain_net(
+    pool: Pool,
+    stop: list[Patch],
+    settings: RetrainSettings,
+    run: Path,
+    parent: Path,
+    minutes: float | None,
+    say: Say,
+) -> Trained:
+    """Train in the folder `run` from the weights at `parent`, or go on with what lies there.
+
+    minutes: pause after so long. Raises `TrainingError` for a loss that is not finite, `ModelError`
+    where the folder holds a run of other settings.
+    """
+    processes = Processes.join()
+    config = settings.config()
+    trainer = ShopTrainer(config, pool, processes)
+    begun = time.monotonic()
+    resumed = checkpoint.load(run, trainer.state, config)
+    best = _Best.read(run)
+    if not resumed:
+        checkpoint.start_from(parent, trainer.state)
+    if best is None:
+        score = stop_score(average_net(trainer), stop)
+        best = _Best(0, score, score, 0)
+        best.write(run, trainer.state.ema)
+    say(f"{'goes on' if resumed else 'begins'} at step {trainer.state.step} of {config.steps}; "
+        f"score on the connectors that stop: {best.first_score:.3f} before")  # fmt: skip
+    deadline = Deadline(minutes, config.save_minutes, begun, time.monotonic())
+    deadline.listen()
+    done = _run(trainer, stop, (settings, run, deadline), best, say)
+    net = SightNet(config.net)
+    checkpoint.fill(net, checkpoint.read_tensors(run / BEST_NET), run / BEST_NET)
+    step = trainer.state.step
+    return Trained(net.eval(), done, step, best.step, best.score, best.first_score)
+
+
+def _run(
+    trainer: ShopTrainer,
+    stop: list[Patch],
+    where: tuple[RetrainSettings, Path, Deadline],
+    best: _Best,
+    say: Say,
+) -> bool:
+    """Train until the last step, the end of patience, or a pause; True unless paused."""
+    settings, run, deadline = where
+    state, config = trainer.state, trainer.config
+    pace = _Pace(state.step, time.monotonic())
+    trainer.prefetcher.start(state.step, 0)
+    try:
+        while state.step < config.steps and best.looks_since < settings.patience:
+            parts = trainer.step(trainer.prefetcher.take())
+            if state.step - pace.step == 8:
+                say(f"about {pace.left_min(state.step, config.steps):.0f} minutes of training at "
+                    "most")  # fmt: skip
+            code = check(trainer, deadline) if state.step % 5 == 0 else GO_ON
+            if state.step % config.check_every == 0 or state.step == config.steps:
+                score = _look(trainer, stop, best, run)
+                say(
+                    f"step {state.step} of {config.steps}: loss {float(parts['total']):.3f}, "
+                    f"score {score:.3f} (best {best.score:.3f} at step {best.step}), "
+                    f"{pace.left_min(state.step, config.steps):.1f} minutes left at most"
+                )
+                keep(trainer, run, deadline)
+            elif code != GO_ON:
+                keep(trainer, run, deadline)
+            if code == STOP:
+                return False
+    finally:
+        trainer.prefetcher.stop()
+    return True
+
+
+def _look(trainer: ShopTrainer, stop: list[Patch], best: _Best, run: Path) -> float:
+    """Score the average; keep it if it is the best so far."""
+    score = stop_score(average_net(trainer), stop)
+    if score > best.score:
+        best.step, best.score, best.looks_since = trainer.state.step, score, 0
+        best.write(run, trainer.state.ema)
+    else:
+        best.looks_since += 1
+        best.write(run, None)
+    return score
+
+
+@dataclass(frozen=True)
+class _Pace:
+    """Where and when this call began."""
+
+    step: int
+    at_s: float
+
+    def left_min(self, step: int, steps: int) -> float:
+        """Minutes to the last step, at the pace so far."""
+        each = (time.monotonic() - self.at_s) / max(step - self.step, 1)
+        return each * (steps - step) / 60

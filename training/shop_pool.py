@@ -1,0 +1,193 @@
+"""Training batches from a few labelled pictures, half of each from renders against forgetting.
+
+Crops at the picture's own scale are drawn around deposits, small ones the more often, and anywhere;
+every third batch holds whole pictures at half size, since surround, housing and cavity are told
+apart only by the whole. All is a function of (seed, number of the batch).
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import torch
+
+from ..inference.see.segment import Segmenter
+from ..synthetic.render import Renders
+from .augment import Augmenter, Patch
+from .config import LossWeights
+from .labels.folder import LabelledView
+from .labels.label import NOT_ANNOTATED
+from .losses import Batch, prepare
+from .score_view import shows
+
+__all__ = ["BatchPlan", "Pool", "Replay", "patch_of_view"]
+
+NEAR = 0.75  # share of the crops that are drawn around a deposit
+MAPS = ("rgb", "surface", "kind", "instance", "weight", "unseen")
+MARGIN = 1.3  # a crop is cut so much larger before it is turned and scaled
+
+
+@dataclass(frozen=True)
+class BatchPlan:
+    """Crops: how many of the shop's and of renders, and their size; whole pictures likewise."""
+
+    crops: int = 2
+    replayed_crops: int = 1
+    crop_hw: tuple[int, int] = (352, 352)
+    wholes: int = 1
+    replayed_wholes: int = 1
+    whole_hw: tuple[int, int] = (480, 640)
+    whole_every: int = 3
+
+
+def patch_of_view(view: LabelledView, parent: Segmenter) -> Patch:
+    """A whole labelled picture; `unseen` is as the parent net says, since nobody labels it.
+
+    Deposits that the picture cannot show have weight 0: what cannot be seen is not learnt.
+    """
+    label, rgb = view.label, view.picture.rgb
+    weight = (label.kind != NOT_ANNOTATED).astype(np.uint8)
+    for number in (int(n) for n in np.unique(label.instance) if n):
+        mask = label.instance == number
+        if not shows(rgb, mask):
+            weight[mask] = 0
+    unseen: npt.NDArray[np.float32] = 254 * np.clip(parent(rgb).unseen, 0, 1)
+    return Patch(
+        rgb, label.surface, label.kind, label.instance, weight, (unseen + 0.5).astype(np.uint8)
+    )
+
+
+@dataclass(frozen=True)
+class Replay:
+    """Renders against forgetting: windows at native scale, and whole frames."""
+
+    windows: Sequence[Patch]
+    frames: Sequence[Patch]
+
+
+@dataclass(frozen=True)
+class _Place:
+    """A deposit to draw crops around: patch, row, column, and how often."""
+
+    patch: int
+    y: int
+    x: int
+    chance: float
+
+
+class Pool:
+    """Draws batches from the shop's pictures and from replayed renders."""
+
+    def __init__(
+        self,
+        shop: Sequence[Patch],
+        replay: Replay,
+        plan: BatchPlan,
+        seed: int,
+        weights: LossWeights,
+    ) -> None:
+        self.shop, self.replay, self.plan, self.seed = shop, replay, plan, seed
+        self.weights = weights
+        self.crop, self.whole = Augmenter(plan.crop_hw), Augmenter(plan.whole_hw)
+        self.places = {id(patches): _places(patches) for patches in (shop, replay.windows)}
+
+    def batch(self, number: int) -> Batch:
+        """The batch of that number, always the same."""
+        random = np.random.default_rng([self.seed, number])
+        plan = self.plan
+        patches: list[Patch] = []
+        if number % plan.whole_every == plan.whole_every - 1:
+            for _ in range(plan.wholes):
+                patches.append(self.whole(_halved(_one_of(self.shop, random)), _seed(random)))
+            for _ in range(plan.replayed_wholes):
+                patches.append(self.whole(_one_of(self.replay.frames, random), _seed(random)))
+            return as_batch(patches, self.weights)
+        for source, count in (
+            (self.shop, plan.crops), (self.replay.windows, plan.replayed_crops),
+        ):  # fmt: skip
+            for _ in range(count):
+                patches.append(self.crop(self._cut(source, random), _seed(random)))
+        return as_batch(patches, self.weights)
+
+    def _cut(self, patches: Sequence[Patch], random: np.random.Generator) -> Patch:
+        """A crop around a deposit or anywhere."""
+        places = self.places[id(patches)]
+        h, w = (round(MARGIN * side) for side in self.plan.crop_hw)
+        if places and random.random() < NEAR:
+            chances: Any = np.array([place.chance for place in places])
+            place = places[int(random.choice(len(places), p=chances / chances.sum()))]
+            down, right = (int(random.integers(-h // 4, h // 4 + 1)) for _ in range(2))
+            return _window(patches[place.patch], place.y + down, place.x + right, (h, w))
+        patch = _one_of(patches, random)
+        y, x = (int(random.integers(0, int(side))) for side in patch.kind.shape)
+        return _window(patch, y, x, (h, w))
+
+
+def _places(patches: Sequence[Patch]) -> list[_Place]:
+    """All deposits that count, each drawn in inverse proportion to its diameter."""
+    found: list[_Place] = []
+    for index, patch in enumerate(patches):
+        shown = np.where(patch.weight > 0, patch.instance, 0)
+        for number in (int(n) for n in np.unique(shown) if n):
+            rows, cols = np.nonzero(shown == number)
+            chance = 1 / max(float(np.sqrt(rows.size)), 4.0)
+            middle = rows.size // 2
+            found.append(_Place(index, int(rows[middle]), int(cols[middle]), chance))
+    return found
+
+
+def _window(patch: Patch, y: int, x: int, size_hw: tuple[int, int]) -> Patch:
+    """A window around (y, x), moved inside the picture."""
+    height, width = patch.kind.shape
+    h, w = min(size_hw[0], height), min(size_hw[1], width)
+    top = min(max(y - h // 2, 0), height - h)
+    left = min(max(x - w // 2, 0), width - w)
+    window = np.s_[top : top + h, left : left + w]
+    return replace(patch, **{name: getattr(patch, name)[window] for name in MAPS})
+
+
+def _one_of(patches: Sequence[Patch], random: np.random.Generator) -> Patch:
+    return patches[int(random.integers(len(patches)))]
+
+
+def _seed(random: np.random.Generator) -> int:
+    return int(random.integers(2**31))
+
+
+def _halved(patch: Patch) -> Patch:
+    """A whole picture at half size."""
+    import cv2
+
+    cv: Any = cv2
+    h, w = (max(1, side // 2) for side in patch.kind.shape)
+    small: Any = cv.resize(patch.rgb, (w, h), interpolation=cv.INTER_AREA)
+    masks = {
+        name: np.ascontiguousarray(getattr(patch, name)[: 2 * h : 2, : 2 * w : 2])
+        for name in MAPS[1:]
+    }
+    return replace(patch, rgb=small, **masks)
+
+
+def as_batch(patches: Sequence[Patch], weights: LossWeights) -> Batch:
+    """Patches of one size as a training batch; what is not annotated has weight 0."""
+
+    def stacked(name: str) -> npt.NDArray[Any]:
+        return np.stack([getattr(patch, name) for patch in patches])
+
+    surface, kind = stacked("surface"), stacked("kind")
+    known = torch.as_tensor((surface != NOT_ANNOTATED).astype(np.float32))
+    counted = (stacked("weight") > 0) & (kind != NOT_ANNOTATED)
+    renders = Renders(
+        picture=torch.as_tensor(stacked("rgb")),
+        surface=torch.as_tensor(np.where(surface == NOT_ANNOTATED, 0, surface)),
+        kind=torch.as_tensor(np.where(kind == NOT_ANNOTATED, 0, kind)),
+        instance=torch.as_tensor(stacked("instance")),
+        weight=torch.as_tensor(counted.astype(np.float32)),
+        unseen=torch.as_tensor(stacked("unseen").astype(np.float32) / 254),
+        unlike=torch.tensor([patch.unlike for patch in patches]),
+        truth=[{} for _ in patches],
+    )
+    batch = prepare(renders, weights)
+    return replace(batch, surface_weight=batch.surface_weight * known)
