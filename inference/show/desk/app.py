@@ -33,7 +33,17 @@ from .demo import begin_demo
 from .gate import Gate, Keys
 from .history import connectors
 from .job import PICTURES, Shot, with_stated, write_job
-from .pages import HERE, Pages, case_data, command_line, explained, files_of, kinds_css, ranked
+from .pages import (
+    HERE,
+    Pages,
+    case_data,
+    command_line,
+    explained,
+    files_of,
+    kind_svg,
+    kinds_css,
+    ranked,
+)
 from .recorded import Recorded
 from .runner import Runner
 from .shelf import Case, Shelf
@@ -80,6 +90,7 @@ class Desk:
         return [
             Route("/", self.home),
             Route("/kinds.css", _kinds_css),
+            Route("/kinds/{name:str}.svg", _kind_svg),
             Route("/help", self.help),
             Route("/cases", self.begin, methods=["POST"]),
             Route("/demo", self.demo, methods=["POST"]),
@@ -347,6 +358,13 @@ async def _form(request: Request) -> Mapping[str, Any]:
 
 async def _kinds_css(request: Request) -> Response:
     return PlainTextResponse(kinds_css(), media_type="text/css")
+
+
+async def _kind_svg(request: Request) -> Response:
+    drawn = kind_svg(request.path_params["name"])
+    if drawn is None:
+        raise HTTPException(404, "there is no such kind")
+    return PlainTextResponse(drawn, media_type="image/svg+xml", headers=KEPT)
 
 
 async def _broke(request: Request, error: Exception) -> Response:

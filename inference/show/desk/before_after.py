@@ -6,11 +6,10 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-from ....model.kinds import KINDS
 from ...keep.compare import DepositFate
 from ...keep.comparison_file import read_side
 from ..comparing import Compared, compare_sides, comparison_words
-from .pages import files_of, map_files, surface_ends
+from .pages import files_of, kind_rows, map_files, surface_ends
 from .shelf import RESULT, Case
 
 __all__ = ["FATE_WORDS", "BeforeAfter", "before_after", "comparison_data"]
@@ -63,7 +62,7 @@ def comparison_data(before: Case, after: Case) -> dict[str, Any]:
     found = before_after(before, after).found
     assert before.inspection is not None
     return {
-        "kinds": [{"name": r.name, "color": r.color, "marker": r.marker} for r in KINDS],
+        "kinds": kind_rows(),
         "before": {"key": before.key, "maps": _maps(before)},
         "after": {"key": after.key, "maps": _maps(after)},
         "ends": surface_ends(before.inspection),

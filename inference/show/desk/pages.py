@@ -27,6 +27,8 @@ __all__ = [
     "command_line",
     "explained",
     "files_of",
+    "kind_rows",
+    "kind_svg",
     "kinds_css",
     "map_files",
     "ranked",
@@ -36,6 +38,15 @@ __all__ = [
 HERE = Path(__file__).parent
 REPORTS = HERE.parent / "templates"
 RING_STEP_DEG = 3
+# The shapes of the markers, drawn round (0, 0), 24 units across; sent to the scripts too.
+MARKERS = {
+    "disc": ("solid", "M-8 0a8 8 0 1 0 16 0a8 8 0 1 0-16 0Z"),
+    "square": ("solid", "M-7.5-7.5h15v15h-15Z"),
+    "drop": ("solid", "M0-11C3-5 8-1 8 3.5a8 7.5 0 0 1-16 0C-8-1-3-5 0-11Z"),
+    "ring": ("line", "M-7 0a7 7 0 1 0 14 0a7 7 0 1 0-14 0Z"),
+    "wave": ("line", "M-9 3C-6-9-3-9 0 0S6 9 9-3"),
+    "cross": ("line", "M-7-7 7 7M-7 7 7-7"),
+}
 REPORT_POLICY = (
     "default-src 'none'; img-src data:; style-src 'unsafe-inline'; frame-ancestors 'none'; sandbox"
 )
@@ -77,9 +88,32 @@ def static_version() -> str:
 
 
 def kinds_css() -> str:
-    """The kinds' colours as a style sheet, from the one table of them."""
-    rules = [f".kind-{row.name} {{ --kind: {row.color}; }}" for row in KINDS]
-    return "\n".join(rules) + "\n"
+    """The kinds' markers as a style sheet, from the one table of them."""
+    rules = [
+        f".kind-{row.name} {{ background-image: url(/kinds/{row.name}.svg); }}" for row in KINDS
+    ]
+    return "\n".join(rules[1:]) + "\n"
+
+
+def kind_svg(name: str) -> str | None:
+    """A kind's marker as a picture, as the map draws it; None if there is no such kind."""
+    row = next((row for row in KINDS[1:] if row.name == name), None)
+    if row is None:
+        return None
+    how, path = MARKERS[row.marker]
+    ink = "stroke-linecap='round' stroke-linejoin='round' fill='none'"
+    rims = (
+        [("#ffffff", 7), ("#14181d", 3.5)] if how == "solid" else [("#ffffff", 12), ("#14181d", 8)]
+    )
+    parts = [f"<path d='{path}' stroke='{c}' stroke-width='{w}' {ink}/>" for c, w in rims]
+    last = (
+        f"fill='{row.color}'"
+        if how == "solid"
+        else f"stroke='{row.color}' stroke-width='4.5' {ink}"
+    )
+    parts.append(f"<path d='{path}' {last}/>")
+    drawn = "".join(parts)
+    return f"<svg xmlns='http://www.w3.org/2000/svg' viewBox='-14 -14 28 28'>{drawn}</svg>"
 
 
 def ranked(inspection: Inspection) -> list[tuple[DepositRecord, bool]]:
@@ -148,13 +182,22 @@ def case_data(case: Case) -> dict[str, Any]:
     page, files = case.page, files_of(case)
     stops = {deposit.id: stop for deposit, stop in ranked(inspection)}
     return {
-        "kinds": [{"name": r.name, "color": r.color, "marker": r.marker} for r in KINDS],
+        "kinds": kind_rows(),
         "views": _views(inspection, page.get("views", ()), files),
         "maps": map_files(page, files),
         "ends": surface_ends(inspection),
         "deposits": [_spot(deposit, stops[deposit.id]) for deposit in inspection.deposits],
         "sightings": page.get("sightings", {}),
     }
+
+
+def kind_rows() -> list[dict[str, Any]]:
+    """The kinds as the scripts draw them: name, colour, and the marker's way and path."""
+    rows = ((row, MARKERS.get(row.marker, ("line", ""))) for row in KINDS)
+    return [
+        {"name": row.name, "color": row.color, "solid": how == "solid", "path": path}
+        for row, (how, path) in rows
+    ]
 
 
 def map_files(page: Mapping[str, Any], files: Mapping[str, Any]) -> list[Mapping[str, Any]]:

@@ -10,10 +10,12 @@ const version = root.dataset.version;
 const fileOf = (name) => name === null ? null : `/c/${key}/file/${name}?v=${encodeURIComponent(version)}`;
 const table = document.querySelector("#deposits tbody");
 const rows = table === null ? [] : [...table.rows];
+const rowOf = new Map(rows.map((row) => [Number(row.dataset.id), row]));
 const shown = { hidden: new Set(), tint: 0.5, unseen: true, zone: false, chosen: null };
 
 let map;
 let views = [];
+let chosenRow = null;
 let deposits = new Map();
 
 trying(async () => {
@@ -33,17 +35,22 @@ const chosenPart = document.getElementById("chosen");
 /** Choose a deposit (null: none) in the list, the map and every picture. */
 function choose(id) {
   shown.chosen = id;
-  for (const row of rows) {
-    const on = Number(row.dataset.id) === id;
-    row.classList.toggle("chosen", on);
-    row.querySelector("button").setAttribute("aria-pressed", String(on));
-    if (on) row.scrollIntoView({ block: "nearest" });
-  }
+  mark(chosenRow, false);
+  chosenRow = rowOf.get(id) ?? null;
+  mark(chosenRow, true);
   for (const view of views) view.show(id);
   const deposit = deposits.get(id);
   if (deposit) map.show(deposit);
   map?.draw();
   explain(id);
+}
+
+function mark(row, on) {
+  if (row === null) return;
+  row.classList.toggle("chosen", on);
+  row.querySelector("button").setAttribute("aria-pressed", String(on));
+  // after the pictures are drawn, since it asks for the whole list's layout
+  if (on) requestAnimationFrame(() => row.scrollIntoView({ block: "nearest" }));
 }
 
 async function explain(id) {

@@ -14,6 +14,7 @@ const STEPS_UM = [250, 500, 1000, 2000, 5000];
 const LEAST_APART = 26; // CSS px between distance lines
 const RAY_DEG = 118; // where distances are written
 const NAMES_DEG = 62;
+const MOST_NUMBERS = 40;
 const MOST_SCALE = 3; // CSS px per um
 const LEAST_HALF_UM = 400; // a chosen deposit is shown with at least so much round it
 
@@ -89,8 +90,14 @@ export class TravelMap {
     this.paintSurfaces(context);
     if (this.shown.zone) this.paintVeil(context);
     this.paintZone(context);
-    for (const deposit of this.visible()) this.paintDeposit(context, deposit);
-    const chosen = this.visible().find((each) => each.id === this.shown.chosen);
+    const visible = this.visible();
+    const within = visible.filter((deposit) => this.inView(deposit));
+    const stops = within.filter((deposit) => deposit.stops);
+    // numbers where they can be read
+    const numbered = new Set(within.length <= MOST_NUMBERS ? within
+      : stops.length <= MOST_NUMBERS ? stops : []);
+    for (const deposit of visible) this.paintDeposit(context, deposit, numbered.has(deposit));
+    const chosen = visible.find((each) => each.id === this.shown.chosen);
     if (chosen) this.paintChosen(context, chosen);
   }
 
@@ -191,7 +198,13 @@ export class TravelMap {
       !this.shown.hidden.has(each.kind) && each.s_um !== null);
   }
 
-  paintDeposit(context, deposit) {
+  inView({ s_um: s, theta_deg: theta }) {
+    if (theta === null) return false;
+    const [x, y] = this.pane.toScreen(...placeOf(s, theta));
+    return x > 0 && y > 0 && x < this.pane.width && y < this.pane.height;
+  }
+
+  paintDeposit(context, deposit, numbered) {
     const kind = this.kinds.get(deposit.kind);
     if (deposit.theta_deg === null) {
       this.ring(context, deposit.s_um, { color: kind.color, width: 2.5, dash: [10, 5] });
@@ -200,7 +213,7 @@ export class TravelMap {
     const [x, y] = this.pane.toScreen(...placeOf(deposit.s_um, deposit.theta_deg));
     if (this.shown.zone && deposit.off_zone) context.globalAlpha = 0.35;
     drawMarker(context, kind, x, y, deposit.stops ? 17 : 12);
-    if (this.data.deposits.length <= 40 || deposit.stops || deposit.id === this.shown.chosen) {
+    if (numbered || deposit.id === this.shown.chosen) {
       const words = `${deposit.id}${deposit.unsure ? "?" : ""}`;
       drawText(context, words, x + 11, y - 9, {
         ink: this.theme.ink, rim: this.theme.ground, align: "left", size: 11,

@@ -7,6 +7,26 @@ export async function bitmap(path) {
   return response.ok ? createImageBitmap(await response.blob()) : null;
 }
 
+/** Draw of a picture laid out at (x, y, width, height) what lies within (0, 0, right, bottom). */
+export function drawVisible(context, picture, [x, y, width, height], right, bottom) {
+  const [left, top] = [Math.max(0, x), Math.max(0, y)];
+  const [w, h] = [Math.min(right, x + width) - left, Math.min(bottom, y + height) - top];
+  if (w <= 0 || h <= 0) return;
+  const [across, down] = [picture.width / width, picture.height / height];
+  const source = [(left - x) * across, (top - y) * down, w * across, h * down];
+  context.drawImage(picture, ...source, left, top, w, h);
+}
+
+/** A smaller copy of a picture or canvas, for drawing it small without touching every pixel. */
+export function quarter(picture) {
+  const [width, height] = [Math.ceil(picture.width / 4), Math.ceil(picture.height / 4)];
+  const small = new OffscreenCanvas(width, height);
+  const context = small.getContext("2d");
+  context.imageSmoothingQuality = "medium";
+  context.drawImage(picture, 0, 0, width, height);
+  return small.transferToImageBitmap();
+}
+
 /** An 8-bit index picture: {width, height, index: Uint8Array}; null where there is none. */
 export async function indexOf(path) {
   const picture = await bitmap(path);
@@ -20,7 +40,7 @@ export async function indexOf(path) {
   return { width, height, index };
 }
 
-/** A canvas with a colour for each index: `colors` holds "#rrggbb", or null for nothing. */
+/** A bitmap with a colour for each index: `colors` holds "#rrggbb", or null for nothing. */
 export function colored({ width, height, index }, colors) {
   const table = new Uint32Array(256);
   colors.forEach((color, k) => { table[k] = color === null ? 0 : packed(color); });
@@ -30,7 +50,7 @@ export function colored({ width, height, index }, colors) {
   return drawn(pixels);
 }
 
-/** A canvas hatched where the index is `wanted`; `plain` fills between the lines, null leaves it. */
+/** A bitmap hatched where the index is `wanted`; `plain` fills between the lines, null leaves it. */
 export function hatched({ width, height, index }, wanted, line, plain) {
   const pixels = new ImageData(width, height);
   const out = new Uint32Array(pixels.data.buffer);
@@ -52,5 +72,5 @@ function packed(color) {
 function drawn(pixels) {
   const canvas = new OffscreenCanvas(pixels.width, pixels.height);
   canvas.getContext("2d").putImageData(pixels, 0, 0);
-  return canvas;
+  return canvas.transferToImageBitmap();
 }

@@ -2,7 +2,7 @@
 
 import { drawText } from "./marks.js";
 import { Pane } from "./pane.js";
-import { bitmap, colored, indexOf } from "./rasters.js";
+import { bitmap, colored, drawVisible, indexOf, quarter } from "./rasters.js";
 
 const MARGIN = 3; // of a deposit's box, shown round it
 const LEAST_BOX_PX = 60;
@@ -27,6 +27,7 @@ export class View {
 
   async load(path) {
     this.picture = await bitmap(path(this.row.picture));
+    this.smallPicture = this.picture && quarter(this.picture);
     this.pane.draw();
     this.index = await indexOf(path(this.row.index));
     this.recolor();
@@ -37,6 +38,7 @@ export class View {
     const colors = this.data.kinds.map((kind, k) =>
       k === 0 || this.shown.hidden.has(kind.name) ? null : kind.color);
     this.tint = colored(this.index, colors);
+    this.smallTint = quarter(this.tint);
     this.pane.draw();
   }
 
@@ -63,11 +65,15 @@ export class View {
     const width = this.pane.bounds[2] * this.pane.scale;
     const height = this.pane.bounds[3] * this.pane.scale;
     const ratio = this.picture ? width / this.picture.width : 0;
+    const small = ratio * this.pane.ratio < 0.35;
     context.imageSmoothingEnabled = ratio < 3;
-    if (this.picture) context.drawImage(this.picture, x, y, width, height);
-    context.imageSmoothingEnabled = false;
+    const picture = small ? this.smallPicture : this.picture;
+    const laid = [x, y, width, height];
+    if (picture) drawVisible(context, picture, laid, this.pane.width, this.pane.height);
+    context.imageSmoothingEnabled = small;
     context.globalAlpha = this.shown.tint;
-    if (this.tint) context.drawImage(this.tint, x, y, width, height);
+    const tint = small ? this.smallTint : this.tint;
+    if (tint) drawVisible(context, tint, laid, this.pane.width, this.pane.height);
     context.globalAlpha = 1;
     const box = this.byId.get(this.shown.chosen);
     if (box && !this.shown.hidden.has(this.kindOf.get(this.shown.chosen))) this.frame(context, box);
