@@ -148,7 +148,9 @@ def top_level_names(tree: ast.Module) -> Iterator[str]:
         elif isinstance(node, ast.ImportFrom | ast.Import):
             yield from (alias.asname or alias.name for alias in node.names)
         elif isinstance(node, ast.Assign):
-            yield from (ast.unparse(target) for target in node.targets)
+            for target in node.targets:
+                each = target.elts if isinstance(target, ast.Tuple) else [target]
+                yield from (ast.unparse(name) for name in each)
         elif isinstance(node, ast.AnnAssign):
             yield ast.unparse(node.target)
 
