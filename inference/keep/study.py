@@ -1,10 +1,11 @@
 """A whole study: everything that the data allow to say, in one document."""
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from math import isfinite
 from typing import Any, cast
 
+from ...model.errors import UsageError
 from .statistics import Method
 from .studies import (
     Comparison,
@@ -16,6 +17,7 @@ from .studies import (
     removals_of,
     results_by_method,
 )
+from .study_control import ControlChart, control_chart
 from .study_data import StudyData
 from .study_lots import Agreement, LotChart, Transfer, agreements_of, lot_chart, transfer_of
 
@@ -29,7 +31,8 @@ class Study:
     """What was looked at and what it shows; parts for which there are no data are empty or None.
 
     `since`, `until`: times of the first and the last inspection, UTC. `interval`: how intervals of
-    shares were made. `reshoots`: inspections whose pictures could not decide.
+    shares were made. `reshoots`: inspections whose pictures could not decide. `control`: the chart
+    of the control connector, if one was named.
     """
 
     source: str
@@ -47,20 +50,34 @@ class Study:
     lots: LotChart | None
     transfer: Transfer | None
     agreements: tuple[Agreement, ...]
+    control: ControlChart | None = None
 
     @property
     def empty(self) -> bool:
         """Whether the data answer none of the questions."""
         parts = (self.methods, self.removals, self.lots, self.transfer, self.agreements)
-        return not any(parts)
+        return not any(parts) and self.control is None
 
     def to_json(self) -> dict[str, Any]:
         """The document; what is not defined, as a ratio to nothing, is null."""
         return {"schema": STUDY_SCHEMA, **_plain(asdict(self))}
 
 
-def make_study(data: StudyData, how: Method = "wilson") -> Study:
-    """Every question that the data answer, each with its interval."""
+def make_study(data: StudyData, how: Method = "wilson", control: str | None = None) -> Study:
+    """Every question that the data answer, each with its interval.
+
+    `control`: the label of the control connector, which is none of those studied. UsageError if it
+    was not inspected at least twice.
+    """
+    chart = None
+    if control is not None:
+        chart = control_chart(data.looks, control)
+        if chart is None:
+            raise UsageError(
+                f"--control {control}: a chart needs two inspections of it that decided"
+            )
+        looks = [look for look in data.looks if look.label != control]
+        data = replace(data, looks=looks)
     cycles, undecided = cycles_of(data.looks)
     times = [look.created_at for look in data.looks if look.created_at]
     return Study(
@@ -79,6 +96,7 @@ def make_study(data: StudyData, how: Method = "wilson") -> Study:
         lots=lot_chart(data.looks, how),
         transfer=transfer_of(data.looks, data.fates, how),
         agreements=agreements_of(data.ratings),
+        control=chart,
     )
 
 

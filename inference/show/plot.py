@@ -9,10 +9,20 @@ from dataclasses import dataclass
 from math import ceil, floor, log10
 from typing import Literal
 
-from ..keep.statistics import Share
+from ..keep.statistics import Limits, Share
+from ..keep.study_control import ControlChart
 from ..keep.study_lots import LotChart
 
-__all__ = ["Dot", "Drawing", "Line", "Words", "interval_plot", "lot_plot", "steps_plot"]
+__all__ = [
+    "Dot",
+    "Drawing",
+    "Line",
+    "Words",
+    "control_plot",
+    "interval_plot",
+    "lot_plot",
+    "steps_plot",
+]
 
 Ink = Literal["ink", "muted", "line", "accent", "alarm"]
 WIDTH = 720.0
@@ -84,38 +94,54 @@ def interval_plot(rows: Sequence[tuple[str, Share]], what: str) -> Drawing:
 
 def lot_plot(chart: LotChart) -> Drawing:
     """Deposits per connector by lot with the centre line and each lot's limits."""
+    points = [(lot.name, lot.rate, lot.limits, lot.side is not None) for lot in chart.lots]
+    said = "Deposits per connector by lot; line: mean, dashed: limits, square: outside them"
+    return _chart(points, said)
+
+
+def control_plot(chart: ControlChart) -> Drawing:
+    """Deposits found on the control connector, inspection by inspection, with their limits."""
+    points = [
+        (str(k), point.value, chart.limits, point.signal is not None)
+        for k, point in enumerate(chart.points, 1)
+    ]
+    said = "Deposits found, inspection by inspection; line: mean, dashed: limits, square: a signal"
+    return _chart(points, said)
+
+
+def _chart(points: Sequence[tuple[str, float, Limits, bool]], said: str) -> Drawing:
+    """A control chart of (name, value, its limits, whether it is marked)."""
     top, bottom, left, right = 14.0, 230.0, 62.0, WIDTH - 16
-    most = max(max(lot.rate, lot.limits.high) for lot in chart.lots)
-    ticks = _ticks(most)
+    ticks = _ticks(max(max(value, limits.high) for _, value, limits, _ in points))
     marks: list[Line | Dot | Words] = []
 
     def y_of(value: float) -> float:
-        return bottom - (bottom - top) * value / ticks[-1]
+        return bottom - (bottom - top) * max(0.0, value) / ticks[-1]
 
     for tick in ticks:
         marks.append(Line(((left, y_of(tick)), (right, y_of(tick))), "line", 1))
         marks.append(Words((left - 8, y_of(tick) + 4), f"{tick:g}", "end", 12, "muted"))
-    marks.append(Line(((left, y_of(chart.center)), (right, y_of(chart.center))), "ink", 1.5))
-    step = (right - left) / len(chart.lots)
+    middle = y_of(points[0][2].center)
+    marks.append(Line(((left, middle), (right, middle)), "ink", 1.5))
+    step = (right - left) / len(points)
     path: list[tuple[float, float]] = []
-    every = ceil(len(chart.lots) / 24)
-    for k, lot in enumerate(chart.lots):
+    every = ceil(len(points) / 24)
+    for k, (name, value, limits, marked) in enumerate(points):
         x = left + step * (k + 0.5)
-        for end in {lot.limits.low, lot.limits.high}:
+        for end in sorted({limits.low, limits.high}):
             y = y_of(end)
             marks.append(Line(((x - step / 2, y), (x + step / 2, y)), "ink", 1.5, dashed=True))
-        path.append((x, y_of(lot.rate)))
-        if k % every == 0 or lot.side is not None:
-            marks.append(Words((x, bottom + 18), _short(lot.name, 10), "middle", 11, "muted"))
+        path.append((x, y_of(value)))
+        if k % every == 0 or marked:
+            marks.append(Words((x, bottom + 18), _short(name, 10), "middle", 11, "muted"))
     marks.append(Line(tuple(path), "accent", 1.5))
     marks += [
-        Dot(xy, "alarm" if lot.side else "accent", hollow=lot.side is not None)
-        for xy, lot in zip(path, chart.lots, strict=True)
+        Dot(xy, "alarm" if marked else "accent", hollow=marked)
+        for xy, (_, _, _, marked) in zip(path, points, strict=True)
     ]
-    said = "Deposits per connector by lot; line: mean, dashed: limits, square: outside them"
     marks.append(Words(((left + right) / 2, bottom + 40), said, "middle", 12, "muted"))
-    outside = ", ".join(lot.name for lot in chart.lots if lot.side) or "none"
-    return Drawing(WIDTH, bottom + 50, tuple(marks), f"{said}. Outside: {outside}.")
+    outside = ", ".join(name for name, _, _, marked in points if marked) or "none"
+    return Drawing(WIDTH, bottom + 50, tuple(marks), f"{said}. Marked: {outside}.")
 
 
 def steps_plot(rows: Sequence[tuple[int, float, float, float]], x_name: str, what: str) -> Drawing:

@@ -37,6 +37,12 @@ def study(
     until: Annotated[
         str | None, typer.Option(metavar="YYYY-MM-DD", help="Not after this (UTC).")
     ] = None,
+    control: Annotated[
+        str | None,
+        typer.Option(
+            metavar="LABEL", help="The control connector: chart it, and say whether to stop."
+        ),
+    ] = None,
     interval: Annotated[
         str, typer.Option(metavar="wilson|exact", help="How intervals of shares are made.")
     ] = "wilson",
@@ -54,7 +60,7 @@ def study(
     """Study records or tables: which method cleans, which lot is dirty, what matings do.
 
     Writes study.json and study.html, with --pdf also study.pdf. Exit code 1 if the data answer
-    none of the questions.
+    none of the questions, or the control connector says stop.
     """
     from ..keep.find_records import Wanted
     from ..keep.study import make_study
@@ -72,12 +78,13 @@ def study(
     else:
         with opened(db) as records:
             data = data_of(records, wanted)
-    found = make_study(data, _interval(interval))
+    found = make_study(data, _interval(interval), control)
     document = study_document(found, title, invented)
     files = write_report(document, out or DEFAULT_FOLDER, "study", pdf)
     text = f"{study_text(found, title)}\nLook at {' or '.join(map(str, files))}"
     Terminal.current().result(text, found.to_json())
-    return 1 if found.empty else 0
+    stop = found.control is not None and found.control.stop
+    return 1 if found.empty or stop else 0
 
 
 def _interval(text: str) -> Literal["wilson", "exact"]:

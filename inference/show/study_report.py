@@ -20,7 +20,7 @@ from .document import (
     Signatures,
     Table,
 )
-from .plot import interval_plot, lot_plot, steps_plot
+from .plot import control_plot, interval_plot, lot_plot, steps_plot
 from .study_words import LIMITS_OF_A_STUDY, MANY, in_short, p_words, sum_up
 from .words import VERDICT_WORDS, clock, percent
 
@@ -33,6 +33,7 @@ HEADINGS = {
     "lots": "Lots as received",
     "transfer": "Repeated matings",
     "agreement": "Agreement",
+    "control": "Control connector",
 }
 
 
@@ -110,6 +111,11 @@ def _how(study: Study) -> tuple[str, ...]:
     ]
     if study.transfer is not None or study.lots is not None:
         said.append("Intervals of counts are exact (Poisson), at 95 %.")
+    if study.control is not None:
+        said.append(
+            "Control connector: limits of individual values from the first 20 (NIST/SEMATECH "
+            "e-Handbook 6.3.2.2); a signal is a value beyond them, or eight in a row on one side."
+        )
     return tuple(said)
 
 
@@ -128,6 +134,8 @@ def _figures(study: Study, part: str) -> list[Block]:
         return _lot_figures(study.lots)
     if part == "transfer" and study.transfer is not None:
         return _transfer_figures(study.transfer)
+    if part == "control" and study.control is not None:
+        return [Plot(control_plot(study.control))]
     if part == "agreement":
         return [_agreement_table(each) for each in study.agreements]
     return []

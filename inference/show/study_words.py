@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from ..keep.statistics import CleanBy, Share
 from ..keep.studies import Comparison, MethodResult, Removal
 from ..keep.study import Study
+from ..keep.study_control import BASELINE, ControlChart
 from ..keep.study_lots import Agreement, LotChart, Transfer
 from .words import VERDICT_WORDS, percent
 
@@ -37,7 +38,7 @@ def p_words(p: float) -> str:
 
 
 def sum_up(study: Study) -> dict[str, list[str]]:
-    """Sentences by part: methods, removal, residue, lots, transfer, agreement; empty ones too."""
+    """Sentences by part, as methods, removal, residue ...; a part without any is empty."""
     return {
         "methods": _methods(study),
         "removal": [_removed(row) for row in study.removals if row.by == "all"],
@@ -45,6 +46,7 @@ def sum_up(study: Study) -> dict[str, list[str]]:
         "lots": [] if study.lots is None else _lots(study.lots),
         "transfer": [] if study.transfer is None else _transfer(study.transfer),
         "agreement": [_agreed(each) for each in study.agreements],
+        "control": [] if study.control is None else _controlled(study.control),
     }
 
 
@@ -69,6 +71,8 @@ def in_short(study: Study) -> list[str]:
     if study.transfer is not None:
         change = "a change is" if study.transfer.pairs.p <= 0.05 else "no change is"
         said.append(f"Dirt in the graded zones after repeated matings: {change} shown.")
+    if study.control is not None:
+        said.append(_controlled(study.control)[-1])
     said += [
         f"Agreement of {each.rater_a} and {each.rater_b}: kappa {each.kappa.kappa:.2f}, "
         f"{each.kappa.word}."
@@ -254,3 +258,26 @@ def _agreed(each: Agreement) -> str:
         return f"{said}. Both said {word} throughout, so kappa is not defined."
     said += f"; Cohen's kappa {k.kappa:.2f} (95 % interval {k.low:.2f} to {k.high:.2f}), {k.word}"
     return f"{said} by Landis and Koch's words. Agreeing is not being right."
+
+
+def _controlled(chart: ControlChart) -> list[str]:
+    limits = chart.limits
+    said = [
+        f"{chart.label}: {len(chart.points)} inspections, mean {limits.center:.3g} deposits, "
+        f"limits {max(0.0, limits.low):.3g} to {limits.high:.3g}."
+    ]
+    if not chart.settled:
+        said.append(f"The limits rest on fewer than {BASELINE} values and are provisional.")
+    newest = chart.points[-1]
+    why = {
+        "beyond": f"the newest value, {newest.value:g}, lies beyond a limit",
+        "run": "the last eight values lie on one side of the mean",
+    }
+    if newest.signal is None:
+        said.append("Control connector: the newest value gives no signal; go on.")
+    else:
+        said.append(
+            f"Control connector: STOP, {why[newest.signal]}. Find out what changed (light, lens, "
+            "focus, weights) before more connectors are inspected."
+        )
+    return said
