@@ -11,7 +11,8 @@ import numpy as np
 import numpy.typing as npt
 
 from ..inference.see.model_file import Thresholds
-from ..inference.see.segment import Segmentation, Segmenter, deposit_pieces, kinds_in
+from ..inference.see.segment import Segmentation, Segmenter, deposit_pieces
+from ..inference.see.settle_kinds import LikelyKinds, settled_kinds
 from ..model.kinds import KIND_NAMES
 from .score_view import Truth, is_shown
 
@@ -35,14 +36,14 @@ class TrueMask:
 @dataclass(frozen=True)
 class Answer:
     """One view of `size_hw` px: at the flat indices `pixels` [n], in order, `deposit_p` float32 and
-    the likeliest kind of dirt, uint8; all other pixels lie below `LOWEST`. `true`: what is there.
+    the kinds of dirt `likely`; all other pixels lie below `LOWEST`. `true`: what is there.
     """
 
     group: str
     size_hw: tuple[int, int]
     pixels: Ints
     deposit_p: Floats
-    kind: npt.NDArray[np.uint8]
+    likely: LikelyKinds
     true: tuple[TrueMask, ...]
 
     def probability(self) -> Floats:
@@ -64,12 +65,13 @@ def answers_on(model: Segmenter, views: Iterable[Truth]) -> Iterator[Answer]:
     for view in views:
         seen = model(view.rgb)
         pixels = np.flatnonzero(seen.deposit_p >= LOWEST)
+        assert seen.likely is not None
         yield Answer(
             group=view.group,
             size_hw=(seen.kind.shape[0], seen.kind.shape[1]),
             pixels=pixels,
             deposit_p=seen.deposit_p.ravel()[pixels],
-            kind=seen.likeliest.ravel()[pixels],
+            likely=_kept(seen.likely, pixels),
             true=tuple(true_masks(view)),
         )
 
@@ -82,18 +84,22 @@ def true_masks(view: Truth) -> Iterator[TrueMask]:
         yield TrueMask(np.flatnonzero(mask), kind, is_shown(view, mask))
 
 
+def _kept(likely: LikelyKinds, pixels: Ints) -> LikelyKinds:
+    """The kinds at some of the pixels."""
+    return LikelyKinds(pixels, likely.dirt_p[:, np.searchsorted(likely.pixels, pixels)])
+
+
 def at_thresholds(answer: Answer, thresholds: Thresholds) -> Segmentation:
     """What an inspection with these thresholds would find; surfaces are left out (all 0)."""
     deposit_p, plain = answer.probability(), np.zeros(answer.size_hw, np.float32)
-    likeliest = np.zeros(answer.size_hw, np.uint8)
-    likeliest.flat[answer.pixels] = answer.kind
     sure, unsure = deposit_pieces(deposit_p, thresholds)
-    kind, doubtful = (kinds_in(mask, likeliest, thresholds.min_px) for mask in (sure, unsure))
+    min_px = thresholds.min_px
+    kind, doubtful = (settled_kinds(mask, answer.likely, min_px) for mask in (sure, unsure))
     return Segmentation(
         surface=np.zeros(answer.size_hw, np.uint8),
         kind=kind,
         deposit_p=deposit_p,
-        likeliest=likeliest,
+        likely=answer.likely,
         unseen=plain,
         unlike=0.0,
         doubtful=doubtful,

@@ -19,10 +19,11 @@ from ...model.kinds import KIND_NAMES, Kind
 from ...model.surfaces import SURFACE_NAMES
 from .confidence import Calibration
 from .model_file import ModelCard, Thresholds, open_model
-from .pieces import connected_pieces, ring_around
+from .pieces import connected_pieces
+from .settle_kinds import LikelyKinds, joined, settled_kinds
 from .tiles import Span, blend_shares, tile_grid
 
-__all__ = ["Segmentation", "Segmenter", "deposit_pieces", "kinds_in"]
+__all__ = ["Segmentation", "Segmenter", "deposit_pieces"]
 
 WHOLE_PX = 1.6e6
 KIND_FROM = 0.1  # less likely deposits are never asked for their kind
@@ -41,22 +42,22 @@ class Segmentation:
 
     `surface` uint8: the likeliest surface; below a deposit that of its host. `kind` uint8: the kind
     of each deposit's pixels, 0 elsewhere. `doubtful` uint8: the same for pieces that are unsure.
-    `deposit_p` float32: probability of any deposit, 1 - P(clean). `likeliest` uint8: the likeliest
-    kind of deposit wherever `deposit_p` is not below `KIND_FROM`, 0 elsewhere. `unseen` float32:
-    probability that the picture cannot show a deposit here. `unlike`: probability that the picture
+    `deposit_p` float32: probability of any deposit, 1 - P(clean). `unseen` float32: probability
+    that the picture cannot show a deposit here. `unlike`: probability that the picture
     shows no connector. `min_px`: the smallest piece that counts, px. `calibration`: what makes a
-    piece's mean probability its confidence, None for nothing.
+    piece's mean probability its confidence, None for nothing. `likely`: the kinds' probabilities
+    wherever `deposit_p` is not below `KIND_FROM`; None where nobody will ask.
     """
 
     surface: Bytes
     kind: Bytes
     deposit_p: Floats
-    likeliest: Bytes
     unseen: Floats
     unlike: float
     doubtful: Bytes | None = None
     min_px: int = 1
     calibration: Calibration | None = None
+    likely: LikelyKinds | None = None
 
 
 class Segmenter:
@@ -84,7 +85,7 @@ class Segmenter:
         if rgb.dtype != np.uint8 or rgb.ndim != 3 or rgb.shape[2] != 3 or rgb.size == 0:
             raise ValueError(f"rgb: expected uint8 [H, W, 3], got {rgb.dtype} {list(rgb.shape)}")
         size_hw = rgb.shape[:2]
-        surface, likeliest = np.empty(size_hw, np.uint8), np.zeros(size_hw, np.uint8)
+        surface, likely = np.empty(size_hw, np.uint8), list[LikelyKinds]()
         unseen, deposit_p = np.empty(size_hw, np.float32), np.empty(size_hw, np.float32)
         thresholds = self.card.thresholds
         unlike, bands = self._planes(rgb)
@@ -93,14 +94,15 @@ class Segmenter:
             rows = slice(top, top + unseen_p.shape[0])
             surface[rows] = _likeliest(surface_p)
             deposit_p[rows] = np.clip(1 - kind_p[0], 0, 1)
-            _fill_kinds(likeliest[rows], kind_p, deposit_p[rows], thresholds)
+            likely.append(_likely_kinds(kind_p, deposit_p[rows], top, thresholds))
             unseen[rows] = unseen_p
             top = rows.stop
         sure, unsure = deposit_pieces(deposit_p, thresholds)
         min_px, worth = thresholds.min_px, self.card.confidence
-        kind, doubtful = (kinds_in(mask, likeliest, min_px) for mask in (sure, unsure))
+        kinds = joined(likely)
+        kind, doubtful = (settled_kinds(mask, kinds, min_px) for mask in (sure, unsure))
         return Segmentation(
-            surface, kind, deposit_p, likeliest, unseen, unlike, doubtful, min_px, worth
+            surface, kind, deposit_p, unseen, unlike, doubtful, min_px, worth, kinds
         )
 
     def _planes(self, rgb: Bytes) -> tuple[float, Iterator[Band]]:
@@ -197,36 +199,11 @@ def deposit_pieces(
     return seeded[pieces.labels], (reaching(thresholds.floor) & ~seeded)[pieces.labels]
 
 
-def kinds_in(mask: npt.NDArray[np.bool_], likeliest: Bytes, min_px: int) -> Bytes:
-    """The kind of each pixel in `mask`, 0 elsewhere; see `Segmentation` for `likeliest`."""
-    kind = np.where(mask, likeliest, np.uint8(0))
-    _join_islands(kind, min_px)
-    return kind
-
-
-def _fill_kinds(likeliest: Bytes, kind_p: Floats, deposit_p: Floats, limits: Thresholds) -> None:
-    """Write the likeliest kind but clean where some threshold may ask for it, in place.
+def _likely_kinds(kind_p: Floats, deposit_p: Floats, top: int, limits: Thresholds) -> LikelyKinds:
+    """The kinds of a band that begins at row `top`, where some threshold may ask for them.
 
     Half precision, so that kinds as good as equally likely go to the first of them everywhere.
     """
     rows, cols = np.nonzero(deposit_p >= min(KIND_FROM, limits.grow))
-    if rows.size:
-        dirt_p = kind_p[int(Kind.PARTICLE) :, rows, cols].astype(np.float16)
-        likeliest[rows, cols] = dirt_p.argmax(axis=0) + int(Kind.PARTICLE)
-
-
-def _join_islands(kind: Bytes, min_px: int) -> None:
-    """Give islands of one kind smaller than `min_px` the kind that surrounds them most, in place.
-
-    Within a deposit such islands are the net wavering, and would be listed as further deposits.
-    """
-    for value in np.unique(kind[kind > 0]):
-        pieces = connected_pieces(kind == value)
-        for label in 1 + np.flatnonzero(pieces.area[1:] < min_px):
-            x, y, w, h = (int(v) for v in pieces.box[label])
-            window = np.s_[max(y - 1, 0) : y + h + 1, max(x - 1, 0) : x + w + 1]
-            island = pieces.labels[window] == label
-            votes = np.bincount(kind[window][ring_around(island, 1)], minlength=KINDS)
-            votes[[0, value]] = 0
-            if votes.any():
-                kind[window][island] = votes.argmax()
+    dirt_p = kind_p[int(Kind.PARTICLE) :, rows, cols].astype(np.float16)
+    return LikelyKinds((rows + top) * deposit_p.shape[1] + cols, dirt_p)

@@ -35,7 +35,6 @@ def measured(mask: Any, kind: Kind) -> Any:
         surface=coordinates.surface,
         kind=(mask * int(kind)).astype(np.uint8),
         deposit_p=mask.astype(np.float32),
-        likeliest=(mask * int(kind)).astype(np.uint8),
         unseen=np.zeros(SIZE, np.float32),
         unlike=0.0,
     )

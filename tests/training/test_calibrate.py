@@ -13,6 +13,7 @@ import torch
 
 from fiberward.inference.see.model_file import Thresholds
 from fiberward.inference.see.segment import Segmenter
+from fiberward.inference.see.settle_kinds import LikelyKinds
 from fiberward.model.errors import ModelError, TrainingError
 from fiberward.synthetic.render import RenderPlan, Renders
 from fiberward.training.answers import Answer, TrueMask, answers_on, at_thresholds
@@ -48,8 +49,8 @@ def answer(patches: list[tuple[int, int, int, float]], true: list[tuple[int, int
         mask[y : y + side, x : x + side] = True
         masks.append(TrueMask(np.flatnonzero(mask), 1, True))
     pixels = np.flatnonzero(plane)
-    kinds = np.ones(pixels.size, np.uint8)
-    return Answer("g", HW, pixels, plane.ravel()[pixels], kinds, tuple(masks))
+    likely = LikelyKinds(pixels, np.eye(6, 1, dtype=np.float16).repeat(pixels.size, axis=1))
+    return Answer("g", HW, pixels, plane.ravel()[pixels], likely, tuple(masks))
 
 
 FOUND_WEAKLY = answer([(10, 10, 5, 0.55)], [(10, 10, 5)])

@@ -64,7 +64,7 @@ def test_a_deposits_confidence_is_the_corrected_mean_probability() -> None:
     deposit_p = np.where(kind > 0, 0.6, 0.0).astype(np.float32)
     deposit_p[100:102, 150:160] = 0.9
     plain = {"unseen": np.zeros(size_hw, np.float32), "unlike": 0.0}
-    plain |= {"likeliest": kind, "surface": coordinates.surface}
+    plain |= {"surface": coordinates.surface}
     raw = Segmentation(kind=kind, deposit_p=deposit_p, **plain)
     corrected = Segmentation(kind=kind, deposit_p=deposit_p, calibration=TAUGHT, **plain)
     (before,) = measure_deposits(raw, coordinates, 0)

@@ -45,7 +45,6 @@ def segmentation(coordinates: SurfaceCoordinates, kind: Any, **changes: Any) -> 
         "surface": coordinates.surface,
         "kind": kind,
         "deposit_p": deposit_p,
-        "likeliest": kind,
         "unseen": np.zeros(kind.shape, np.float32),
         "unlike": 0.0,
         **changes,
