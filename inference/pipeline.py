@@ -292,10 +292,10 @@ def _aligned(views: Sequence[SeenView]) -> list[SeenView]:
     """The views turned so that the deposits they share fall on the same place."""
     corrections = turn_corrections([view.deposits for view in views], [v.pose for v in views])
     out = list(views)
-    for index, (view, by_deg) in enumerate(zip(views, corrections, strict=True)):
-        if by_deg is None or view.pose is None or view.coordinates is None:
+    for index, (view, by) in enumerate(zip(views, corrections, strict=True)):
+        if by is None or view.pose is None or view.coordinates is None:
             continue
-        pose, coordinates, deposits = turned(view.pose, view.coordinates, view.deposits, by_deg)
+        pose, coordinates, deposits = turned(view.pose, view.coordinates, view.deposits, by)
         out[index] = replace(view, pose=pose, coordinates=coordinates, deposits=deposits)
     return out
 

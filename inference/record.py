@@ -69,7 +69,8 @@ def record_of(
         coverage_size_um=size_um,
         gaps=() if found.coverage is None else found.coverage.gaps,
         deposits=deposits,
-        advice=judged.advice,
+        advice=(*judged.advice, *_next_words(found.coverage, judged.verdict)),
+        next_picture=_next_picture(found.coverage),
         connector=request.stated,
         shape_um=None if found.shape is None else _plain(found.shape),
         model=ModelRecord(card.id, card.sha256),
@@ -112,6 +113,8 @@ def _view(view: SeenView, trained_um_per_px: tuple[float, float]) -> ViewRecord:
         tilt_sd_deg=None if pose is None else _number(pose.tilt_sd_deg),
         turn_deg=_number(view.turn_deg),
         stated_turn_deg=view.stated_turn_deg,
+        turn_source=_turn_source(view),
+        turn_quality=None if pose is None else _number(pose.turn_quality),
         roll_deg=None if camera is None else _number(camera.roll_deg),
         fiber_px=None if camera is None else _pair(camera.fiber_px),
         detection_limit_um=_number(view.detection_limit_um),
@@ -119,6 +122,12 @@ def _view(view: SeenView, trained_um_per_px: tuple[float, float]) -> ViewRecord:
         clipped_share=None if quality is None else _number(quality.clipped_share),
         notes=(*(() if picture is None else picture.notes), *_scale_note(view, trained_um_per_px)),
     )
+
+
+def _turn_source(view: SeenView) -> str | None:
+    if view.turn_deg is None:
+        return None
+    return "found" if view.stated_turn_deg is None else "stated"
 
 
 def _scale_note(view: SeenView, trained_um_per_px: tuple[float, float]) -> tuple[str, ...]:
@@ -157,6 +166,28 @@ def _coverage(coverage: Coverage | None) -> dict[str, float | None]:
     return {SURFACE_NAMES[surface]: _number(share.get(surface)) for surface in CHARTED}
 
 
+def _next_picture(coverage: Coverage | None) -> dict[str, Any] | None:
+    if coverage is None or coverage.next_picture is None:
+        return None
+    wanted = coverage.next_picture
+    adds = {name: _number(share) for name, share in wanted.adds.items()}
+    return {"tilt_deg": wanted.tilt_deg, "turn_deg": wanted.turn_deg, "adds": adds}
+
+
+def _next_words(coverage: Coverage | None, verdict: str) -> tuple[str, ...]:
+    """Which picture to add, where the pictures cannot decide."""
+    if verdict != "reshoot" or coverage is None or coverage.next_picture is None:
+        return ()
+    wanted = coverage.next_picture
+    adds = " and ".join(f"{share:.0%} of the {name}" for name, share in wanted.adds.items())
+    if wanted.tilt_deg == 0:
+        return (f"The one picture that would add most: straight from the front; {adds} more.",)
+    return (
+        f"The one picture that would add most: tilt {wanted.tilt_deg:.0f} deg at turn "
+        f"{wanted.turn_deg:.0f} deg; {adds} more.",
+    )
+
+
 def _notes(views: Sequence[SeenView]) -> tuple[str, ...]:
     notes = [
         f"{view.name} is the same picture as {view.duplicate_of} and counts once."
@@ -166,10 +197,22 @@ def _notes(views: Sequence[SeenView]) -> tuple[str, ...]:
     first = reference(views)
     if first is not None:
         notes.append(f"No turn is known: angles count from the bottom of {views[first].name}.")
+    zero = _zero_of(views)
+    if zero is not None:
+        notes.append(f"No turn was stated: angles count from the bottom of {zero}.")
     lost = ", ".join(views[index].name for index in sorted(unturned(views)))
     if lost:
         notes.append(f"How these are turned is not known, so they show no angles: {lost}.")
     return tuple(notes)
+
+
+def _zero_of(views: Sequence[SeenView]) -> str | None:
+    """The view whose bottom the found turns count from; None where one was stated."""
+    if any(view.stated_turn_deg is not None and view.readable for view in views):
+        return None
+    known = [view for view in views if view.readable and view.turn_deg is not None]
+    nearest = min(known, key=lambda v: abs(((v.turn_deg or 0.0) + 180) % 360 - 180), default=None)
+    return None if nearest is None else nearest.name
 
 
 def _pair(values: Sequence[float]) -> tuple[float, float]:

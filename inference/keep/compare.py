@@ -36,9 +36,9 @@ __all__ = ["FATES", "Comparison", "DepositFate", "Side", "compare", "spots_of"]
 Fate = Literal["stayed", "moved", "gone", "new"]
 Match = Literal["found", "stated", "none"]
 FATES: tuple[Fate, ...] = ("stayed", "moved", "gone", "new")
-# How far the same connector's fitted dimensions differ between two inspections at most, as shares:
-# measured on rendered connectors, doubled
-DIMENSIONS = {"endface_edge_um": 0.05}
+# How far the same connector's fitted dimensions differ between two inspections at most, as shares.
+# Rendered connectors inspected twice: up to 0.001 with true masks (16), to 0.07 with a net's (7).
+DIMENSIONS = {"endface_edge_um": 0.10}
 LIKELY = 0.5  # of a match that refines stated turns
 SHOWN_SHARE = 1.0  # the other pictures must show this share of a deposit's size at its place
 NOT_SHOWN = "the other pictures do not show its place well enough"

@@ -31,6 +31,8 @@ INSPECTION_SCHEMA = "fiberward.inspection/1"
 INSPECTION_SCHEMA_FILE = Path(__file__).parent / "schemas" / "inspection-1.json"
 VERDICTS = ("mate", "clean-first", "reshoot", "retire")
 
+ADDED, ADDED_OF_VIEW = ("cleanliness", "next_picture"), ("turn_source", "turn_quality")
+
 T = TypeVar("T")
 
 
@@ -78,7 +80,8 @@ class ViewRecord:
     theta at the bottom of the picture as used (found, or stated and refined), `stated_turn_deg`
     what the person said; `tilt_deg` and `roll_deg` are the camera's. `fiber_px` is (x, y) of the
     fibre's centre. A view that is not `readable` says `why_not` and is no evidence; `duplicate_of`
-    names the picture of which it is a copy.
+    names the picture of which it is a copy. `turn_source`: stated, or found from what the views
+    share; `turn_quality` of a found one: 0..1, how far the next best turn lies below it.
     """
 
     picture: str
@@ -102,6 +105,8 @@ class ViewRecord:
     blur_sigma_px: float | None = None
     clipped_share: float | None = None
     notes: tuple[str, ...] = ()
+    turn_source: str | None = None
+    turn_quality: float | None = None
 
 
 @dataclass(frozen=True)
@@ -157,7 +162,9 @@ class Inspection:
     fitted, None if no view could be fitted. `coverage`: per surface the share of its area on which
     some picture would show a deposit of `coverage_size_um`, None if nothing is known of it; `gaps`
     say in words what is missing. `validity`: what a mate holds for, None with other verdicts.
-    `cleanliness`: codes of ISO 16232 and ISO 14644-9 (see `cleanliness.py`).
+    `next_picture`: tilt, turn (deg) and, by surface, what share the picture would add that shows
+    most of what is missing; None where none would. `cleanliness`: codes of ISO 16232 and
+    ISO 14644-9 (see `cleanliness.py`).
     """
 
     verdict: str
@@ -180,6 +187,7 @@ class Inspection:
     created_at: str
     schema: str = INSPECTION_SCHEMA
     cleanliness: Mapping[str, Any] | None = None
+    next_picture: Mapping[str, Any] | None = None
 
     def __post_init__(self) -> None:
         if self.verdict not in VERDICTS:
@@ -190,9 +198,11 @@ class Inspection:
     def to_json(self) -> dict[str, Any]:
         """The document, ready for `json.dumps`; the schema's name comes first."""
         document = json.loads(json.dumps(asdict(self), allow_nan=False))
-        if self.cleanliness is None:
-            # earlier documents have no such key, and must keep their hash
-            del document["cleanliness"]
+        # earlier documents have no such keys, and must keep their hash
+        for part, names in ((document, ADDED), *((v, ADDED_OF_VIEW) for v in document["views"])):
+            for name in names:
+                if part[name] is None:
+                    del part[name]
         return {"schema": document.pop("schema"), **document}
 
     @classmethod

@@ -8,7 +8,7 @@ import numpy as np
 from ...model.camera import SurfaceCoordinates
 from ...model.profile import MeridianProfile
 from .deposits import SeenDeposit
-from .match import turn_corrections_deg
+from .match import Correction, Mark, turn_corrections_deg
 from .pose import Pose
 from .sighting import place_sighting
 
@@ -19,8 +19,8 @@ MATCHED_SD_DEG = 1.0  # of a turn after deposits were brought to agree
 
 def turn_corrections(
     sightings: Sequence[Sequence[SeenDeposit]], poses: Sequence[Pose | None]
-) -> tuple[float | None, ...]:
-    """Per view, by how much to turn it (deg); None for a view whose turn stays unknown.
+) -> tuple[Correction | None, ...]:
+    """Per view, by how much to turn it; None for a view whose turn stays unknown.
 
     Views of stated turn move a little, by a mean of 0; views of unknown turn are turned onto the
     others where the deposits they share say how (`match.turn_corrections_deg`).
@@ -37,7 +37,7 @@ def turn_corrections(
         if found is not None
     ]
     sds = [None if pose is None else pose.turn_sd_deg for pose in poses]
-    found = turn_corrections_deg(placed, sds)
+    found = turn_corrections_deg(placed, sds, [_mark(pose) for pose in poses])
     alone = sum(value is not None for value in found) < 2
     return tuple(
         None if pose is None or (alone and pose.turn_sd_deg is None) else value
@@ -45,13 +45,20 @@ def turn_corrections(
     )
 
 
+def _mark(pose: Pose | None) -> Mark | None:
+    if pose is None or pose.mark_deg is None:
+        return None
+    return Mark(pose.camera.turn_deg + pose.mark_deg, pose.mark_period_deg)
+
+
 def turned(
     pose: Pose,
     coordinates: SurfaceCoordinates,
     sightings: Sequence[SeenDeposit],
-    by_deg: float,
+    correction: Correction,
 ) -> tuple[Pose, SurfaceCoordinates, tuple[SeenDeposit, ...]]:
-    """A view's pose, coordinates and sightings after turning the camera by `by_deg`."""
+    """A view's pose, coordinates and sightings after turning the camera."""
+    by_deg = correction.by_deg
     camera = replace(pose.camera, turn_deg=(pose.camera.turn_deg + by_deg) % 360.0)
     sd = pose.turn_sd_deg
     new_sd = MATCHED_SD_DEG if sd is None or by_deg != 0 else sd
@@ -63,7 +70,7 @@ def turned(
         for seen in sightings
     )
     return (
-        replace(pose, camera=camera, turn_sd_deg=new_sd),
+        replace(pose, camera=camera, turn_sd_deg=new_sd, turn_quality=correction.quality),
         replace(coordinates, theta_deg=theta.astype(np.float32)),
         moved,
     )

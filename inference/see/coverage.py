@@ -15,7 +15,8 @@ import numpy.typing as npt
 from ...model.profile import MeridianProfile
 from ...model.shape import ConnectorShape
 from ...model.surfaces import SURFACE_NAMES, Surface
-from .look import MappedView, look_at, places_on
+from .look import MappedView, Places, look_at, places_on
+from .next_picture import NextPicture, Unseen, choose_next
 from .travel_map import TravelMap
 
 __all__ = ["COVERED", "Coverage", "measure_coverage"]
@@ -39,13 +40,15 @@ class Coverage:
     """Share (0..1) of each surface's area on which a deposit of `size_um` would have been seen.
 
     `unseen_map`: bool raster of the travel map, True where nothing shows the surface; None where no
-    view could be placed. `gaps`: plain sentences on what is missing.
+    view could be placed. `gaps`: plain sentences on what is missing. `next_picture`: the one that
+    would show most of it, None where none would or nothing but cavity is missing.
     """
 
     share: dict[Surface, float]
     size_um: float
     unseen_map: npt.NDArray[np.bool_] | None
     gaps: tuple[str, ...]
+    next_picture: NextPicture | None = None
 
 
 def measure_coverage(
@@ -64,36 +67,42 @@ def measure_coverage(
     ends = profile.s_ends_at(theta)
     share: dict[Surface, float] = {}
     gaps: list[str] = []
+    unseen: dict[Surface, Unseen] = {}
     start = np.zeros(SECTORS)
     for surface in COVERED:
         steps = (np.arange(STEPS[surface]) + 0.5) / STEPS[surface]
         s = start + (ends[surface] - start) * steps[:, None]  # [steps, SECTORS]
         around = np.broadcast_to(theta, s.shape).astype(np.float64)
-        seen = _seen(views, profile, (s, around), size_um)
+        places = places_on(profile, s.ravel(), around.ravel())
+        seen = _seen(views, places, size_um).reshape(s.shape)
         area = profile.area_density(s, around) * (ends[surface] - start)
         share[surface] = float(np.sum(area * seen) / np.sum(area))
         near = s - start <= BAND_UM
         asked = np.maximum(np.sum(near, axis=0), 1)
         gaps += _gaps(surface, np.sum(seen & near, axis=0) / asked)
+        part = near.ravel()
+        unseen[surface] = Unseen(
+            _picked(places, part), seen.ravel()[part], area.ravel()[part], around.ravel()[part]
+        )
         start = ends[surface]
-    unseen = None if travel_map is None else ~travel_map.seen & travel_map.on_surface
-    return Coverage(share, size_um, unseen, tuple(gaps))
+    hidden = None if travel_map is None else ~travel_map.seen & travel_map.on_surface
+    following = choose_next(views, shape, unseen, size_um)
+    return Coverage(share, size_um, hidden, tuple(gaps), following)
 
 
-def _seen(
-    views: Sequence[MappedView],
-    profile: MeridianProfile,
-    place: tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]],
-    size_um: float,
-) -> npt.NDArray[np.bool_]:
-    """Which places (s, theta) [m, n] some view shows finely enough."""
-    s, theta = place
-    places = places_on(profile, s.ravel(), theta.ravel())
-    seen = np.zeros(s.size, bool)
+def _seen(views: Sequence[MappedView], places: Places, size_um: float) -> npt.NDArray[np.bool_]:
+    """Which of the places some view shows finely enough."""
+    seen = np.zeros(places.s_um.size, bool)
     for view in views:
         look = look_at(view, places)
         seen |= look.shown & (look.resolved_um <= size_um)
-    return seen.reshape(s.shape)
+    return seen
+
+
+def _picked(places: Places, part: npt.NDArray[np.bool_]) -> Places:
+    return Places(
+        places.xyz_um[:, part], places.normal[:, part], places.s_um[part], places.surface[part]
+    )
 
 
 def _gaps(surface: Surface, seen_share: npt.NDArray[np.float64]) -> list[str]:

@@ -11,7 +11,7 @@ from ...model.kinds import Kind
 from ...model.surfaces import Surface
 from .sighting import Placed
 
-__all__ = ["group_sightings", "turn_corrections_deg"]
+__all__ = ["Correction", "Mark", "group_sightings", "turn_corrections_deg"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -25,7 +25,10 @@ SWEEPS = 6
 MOST_DEPOSITS = 40  # of each view that take part
 LEAST_SUPPORT = 1.5  # matches' worth behind a small correction
 LEAST_SUPPORT_FOUND = 2.5  # and behind a turn found all round,
+LEAST_SUPPORT_MARK = 1.5  # or at one of the few turns that a mark leaves;
 RUNNER_UP = 0.65  # whose next best must lie this far below it
+MARK_SD_DEG = 4.0  # of a mark's direction between two views: it only says which turn is meant
+MARK_WORTH = 4.0  # of a mark that tells the whole turn, in matches
 
 
 def _gap(a: Placed, b: Placed) -> Floats:
@@ -106,16 +109,38 @@ def group_sightings(placed: Sequence[Placed]) -> list[list[Placed]]:
     return [[placed[k] for k in sorted(members)] for members in groups.values()]
 
 
+@dataclass(frozen=True)
+class Mark:
+    """The direction of something that all views show (deg), the same after each period."""
+
+    angle_deg: float
+    period_deg: float
+
+
+@dataclass(frozen=True)
+class Correction:
+    """What to add to a view's angles, deg.
+
+    `quality` of a turn found all round: 0..1, how far the next best one lies below it; None for
+    one that was known, or that stands for 0.
+    """
+
+    by_deg: float
+    quality: float | None = None
+
+
 def turn_corrections_deg(
-    placed: Sequence[Placed], turn_sds_deg: Sequence[float | None]
-) -> tuple[float | None, ...]:
+    placed: Sequence[Placed],
+    turn_sds_deg: Sequence[float | None],
+    marks: Sequence[Mark | None] | None = None,
+) -> tuple[Correction | None, ...]:
     """Per view, what to add to its angles so that the views agree; None: cannot tell.
 
     `turn_sds_deg`: how well each view's turn is known; None for an unknown one. Those that are
     known are turned one after the other to where their deposits fall best on those of the others,
     held back by how well they were known; their mean correction is 0. Then each unknown one is
-    looked for all round; without any known turn, the view with most deposits stands for 0. Only the
-    clearest deposits of each view take part.
+    looked for all round, the clearest first; without any known turn, the view with most deposits
+    stands for 0. Only the clearest deposits of each view take part, and `marks` if there are any.
     """
     meetings = _meetings(_clearest(placed))
     known = [k for k, sd in enumerate(turn_sds_deg) if sd is not None]
@@ -125,14 +150,37 @@ def turn_corrections_deg(
             turns[view] = _settled(meetings, view, turns, turn_sds_deg[view] or 1e-3)
         middle = sum(turns.values()) / max(len(turns), 1)
         turns = {view: turn - middle for view, turn in turns.items()}
-    if not known and placed:
-        counts = np.bincount([p.seen.view for p in placed])
-        turns[int(np.argmax(counts))] = 0.0
-    for view in range(len(turn_sds_deg)):
-        found = None if view in turns else _found_all_round(meetings, view, turns)
-        if found is not None:
-            turns[view] = found
-    return tuple(turns.get(k) for k in range(len(turn_sds_deg)))
+    all_marks = marks or [None] * len(turn_sds_deg)
+    if not known and (first := _first(placed, all_marks)) is not None:
+        turns[first] = 0.0
+    found = _find_rest(meetings, turns, all_marks)
+    return tuple(
+        Correction(turns[k], found.get(k)) if k in turns else None for k in range(len(turn_sds_deg))
+    )
+
+
+def _first(placed: Sequence[Placed], marks: Sequence[Mark | None]) -> int | None:
+    """The view that stands for 0: that with most deposits, else the first with a mark."""
+    if placed:
+        return int(np.argmax(np.bincount([p.seen.view for p in placed])))
+    return next((k for k, mark in enumerate(marks) if mark is not None), None)
+
+
+def _find_rest(
+    meetings: dict[tuple[int, int], list["_Meeting"]],
+    turns: dict[int, float],
+    marks: Sequence[Mark | None],
+) -> dict[int, float]:
+    """Look for each view not in `turns`, the clearest first, and put it there; their qualities."""
+    quality: dict[int, float] = {}
+    while True:
+        rest = [view for view in range(len(marks)) if view not in turns]
+        found = {view: _found_all_round(meetings, view, turns, marks) for view in rest}
+        clear = {view: each for view, each in found.items() if each is not None}
+        if not clear:
+            return quality
+        best = max(clear, key=lambda view: clear[view][1])
+        turns[best], quality[best] = clear[best]
 
 
 def _clearest(placed: Sequence[Placed]) -> list[Placed]:
@@ -226,13 +274,49 @@ def _settled(
 
 
 def _found_all_round(
-    meetings: dict[tuple[int, int], list[_Meeting]], view: int, turns: dict[int, float]
-) -> float | None:
-    """The turn of a view of unknown turn, if one stands out clearly."""
-    steps = np.arange(-180.0, 180.0, 0.5)
-    support = _agreement(meetings, view, turns, steps)
+    meetings: dict[tuple[int, int], list[_Meeting]],
+    view: int,
+    turns: dict[int, float],
+    marks: Sequence[Mark | None],
+) -> tuple[float, float] | None:
+    """The turn of a view of unknown turn and its quality, if one stands out clearly."""
+    steps = np.arange(-180.0, 180.0, 0.25)
+    shared = support = _agreement(meetings, view, turns, steps)
+    allowed = _allowed(view, turns, marks, steps)
+    least = LEAST_SUPPORT_FOUND
+    if allowed is not None:
+        least = LEAST_SUPPORT_MARK
+        mark = marks[view]
+        whole = mark is not None and mark.period_deg >= 360.0
+        support = allowed * (support + (MARK_WORTH if whole else 0.0))
     best = int(np.argmax(support))
     off = np.abs((steps - steps[best] + 180.0) % 360.0 - 180.0)
     runner_up = float(support[off > 8.0].max(initial=0.0))
-    clear = support[best] >= LEAST_SUPPORT_FOUND and runner_up <= RUNNER_UP * support[best]
-    return float(steps[best]) if clear else None
+    if support[best] < least or runner_up > RUNNER_UP * support[best]:
+        return None
+    # where the deposits say it more sharply than a mark, they do
+    here = np.where(off <= 2 * MARK_SD_DEG, shared, 0.0)
+    turn = steps[int(np.argmax(here))] if here.max() >= 1.0 else steps[best]
+    return float(turn), 1.0 - runner_up / float(support[best])
+
+
+def _allowed(
+    view: int, turns: dict[int, float], marks: Sequence[Mark | None], steps: Floats
+) -> Floats | None:
+    """0..1 per step: how well the view's mark falls on those of the views in `turns`.
+
+    None where the view or all those have no mark.
+    """
+    mine = marks[view]
+    others = [
+        (mark.angle_deg + turns[k], mark.period_deg)
+        for k, mark in enumerate(marks)
+        if k in turns and mark is not None
+    ]
+    if mine is None or not others:
+        return None
+    fits = np.ones(len(steps))
+    for angle, period in others:
+        off = (mine.angle_deg + steps - angle + period / 2) % period - period / 2
+        fits = np.minimum(fits, np.exp(-0.5 * (off / MARK_SD_DEG) ** 2))
+    return fits

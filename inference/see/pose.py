@@ -134,6 +134,7 @@ def _place(
     floor_sd = float(np.sqrt(cavity.barrel_var)) * shape.ferrule_radius_um
     turns = _settled(fit, [stated[k] for k in keys], shape, cavity.mouth)
     shape = replace(shape, key_deg=turns.key_deg)
+    marks = _marks(fit, shape, cavity.mouth)
     possible = _possible(shape)
     for row, key in enumerate(keys):
         if not possible or not fits(fit, row):
@@ -141,7 +142,14 @@ def _place(
             continue
         pose = _pose(fit, row, (shape, turns, lines[key].size_hw))
         sharp = cavity.mouth is not None and cavity.mouth.sharp
-        pose = replace(pose, floor_sd_um=floor_sd, mouth_fitted=sharp)
+        mark, period = marks[row]
+        pose = replace(
+            pose,
+            floor_sd_um=floor_sd,
+            mouth_fitted=sharp,
+            mark_deg=mark,
+            mark_period_deg=period,
+        )
         poses[key], why[key] = _checked(pose, views[key].surface)
     return (shape if any(poses) else None), floor_sd
 
@@ -240,6 +248,17 @@ def _settled(
     if mouth is None:
         return settle_turns(fit.views, stated_deg, (None,) * len(stated_deg), 90.0)
     return settle_turns(fit.views, stated_deg, mouth.turn_deg, 90.0, trusted=mouth.sharp)
+
+
+def _marks(
+    fit: FitResult, shape: ConnectorShape, mouth: MouthFit | None
+) -> list[tuple[float | None, float]]:
+    """Per view the direction of what all views share and can be trusted, and its period, deg."""
+    if shape.apc_angle_deg > 0:
+        return [(face_azimuth_deg(view), 360.0) for view in fit.views]
+    if mouth is None or not mouth.sharp:
+        return [(None, 360.0)] * len(fit.views)
+    return [(turn, 90.0) for turn in mouth.turn_deg]
 
 
 def _possible(shape: ConnectorShape) -> bool:

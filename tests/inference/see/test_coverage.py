@@ -82,6 +82,30 @@ def test_a_front_alone_leaves_the_barrel_and_front_with_three_oblique_views_no_g
     assert together.share[Surface.BARREL] > 0.2
 
 
+def test_the_next_picture_aims_at_the_middle_of_the_gap_and_shows_what_it_says():
+    views = [FRONT, *OBLIQUE[:2]]
+    coverage = measure_coverage(views, SHAPE, 50.0)
+    wanted = coverage.next_picture
+    # views at 0 and 120 deg leave the barrel unseen about 240 deg
+    assert abs((wanted.turn_deg - 240 + 180) % 360 - 180) <= 4
+    assert wanted.tilt_deg >= 45
+    assert set(wanted.adds) == {"barrel"}
+    taken = view(wanted.tilt_deg, wanted.turn_deg)
+    after = measure_coverage([*views, taken], SHAPE, 50.0)
+    assert not any(gap.startswith("barrel") for gap in after.gaps)
+    assert after.next_picture is None
+    assert after.share[Surface.BARREL] > coverage.share[Surface.BARREL]
+
+
+def test_without_a_front_view_of_a_deep_plug_the_front_is_asked_for():
+    masked = [
+        replace(v, unseen=np.isin(v.surface, [5, 6]).astype(np.float32)) for v in OBLIQUE
+    ]  # burnt out on the endface
+    wanted = measure_coverage(masked, SHAPE, 50.0).next_picture
+    assert set(wanted.adds) >= {"fiber", "endface"}
+    assert measure_coverage([FRONT, *OBLIQUE], SHAPE, 50.0).next_picture is None
+
+
 def test_more_views_never_lower_a_share_and_their_order_does_not_matter():
     views = [FRONT, *OBLIQUE]
     before = dict.fromkeys(measure_coverage([FRONT], SHAPE, 50.0).share, 0.0)

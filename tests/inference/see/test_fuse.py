@@ -8,6 +8,7 @@ import pytest
 from fiberward.inference.see.aligned import turn_corrections, turned
 from fiberward.inference.see.deposits import SeenDeposit
 from fiberward.inference.see.fuse import Deposit, ViewMaps, fuse
+from fiberward.inference.see.match import Correction
 from fiberward.inference.see.pose import Pose
 from fiberward.inference.see.sighting import place_sighting, sight_of
 from fiberward.model.camera import Camera, surface_coordinates
@@ -301,7 +302,7 @@ def test_wrong_turns_come_back_into_line_by_the_deposits_the_views_share():
         for k in range(4)
     ]
     corrections = turn_corrections(seen, FOUR)
-    left = np.array([c for c in corrections if c is not None]) + errors
+    left = np.array([c.by_deg for c in corrections if c is not None]) + errors
     assert len(left) == 4
     assert np.ptp(left) <= 0.75
 
@@ -316,15 +317,56 @@ def test_unknown_turns_are_found_from_shared_deposits_or_left_open():
         for k in range(4)
     ]
     found = turn_corrections(seen, loose)
-    relative = [(f - found[0] - t + 180) % 360 - 180 for f, t in zip(found, turns, strict=True)]  # type: ignore[operator]
+    by = [each.by_deg for each in found]
+    relative = [(f - by[0] - t + 180) % 360 - 180 for f, t in zip(by, turns, strict=True)]
     assert np.abs(relative).max() <= 1.0
     alike = [[sighting(k, 500, 90 * n + 20) for n in range(4)] for k in range(4)]
     assert turn_corrections(alike, loose) == (None, None, None, None)  # four-fold: cannot tell
 
 
+def test_a_mark_that_all_views_show_tells_turns_that_few_deposits_leave_open():
+    turns = [0.0, 30.0, -100.0, 170.0]
+    few = [(400.0, 25.0, 40.0), (640.0, 140.0, 90.0)]  # two deposits: too few by themselves
+    seen = [[sighting(k, s, t - turns[k], size) for s, t, size in few] for k in range(4)]
+
+    def loose(marked_deg: float | None, period: float) -> list[Pose]:
+        """Views of unknown turn, each showing the mark where its own turn puts it."""
+        poses = [pose(p.camera.tilt_deg, 0.0, stated=False) for p in FOUR]
+        shown = [None if marked_deg is None else (marked_deg - t) % period for t in turns]
+        return [
+            replace(p, mark_deg=mark, mark_period_deg=period)
+            for p, mark in zip(poses, shown, strict=True)
+        ]
+
+    assert turn_corrections(seen, loose(None, 360.0)) == (None, None, None, None)
+    # a square mouth leaves four turns, an angled endface one, even without any deposit
+    for period, what in ((90.0, seen), (360.0, seen), (360.0, [[], [], [], []])):
+        found = turn_corrections(what, loose(12.0, period))
+        by = [each.by_deg for each in found]
+        relative = [(f - by[0] - t + 180) % 360 - 180 for f, t in zip(by, turns, strict=True)]
+        assert np.abs(relative).max() <= 1.0
+        qualities = [each.quality for each in found if each.quality is not None]
+        assert len(qualities) == 3  # one view stands for 0
+        assert min(qualities) > 0.35
+    assert turn_corrections([[], [], [], []], loose(12.0, 90.0)) == (None, None, None, None)
+
+
+def test_the_quality_of_a_found_turn_falls_where_another_is_nearly_as_good():
+    loose = [pose(p.camera.tilt_deg, p.camera.turn_deg, stated=False) for p in FOUR[:2]]
+    lone = [(300.0 + 70 * n, 40.0 * n * n, 40.0) for n in range(5)]
+    # the same again half round, for three of the five
+    twice = [*lone, *((s, t + 180.0, size) for s, t, size in lone[:2])]
+    clear, doubtful = (
+        turn_corrections([[sighting(k, *each) for each in places] for k in range(2)], loose)
+        for places in (lone, twice)
+    )
+    assert clear[1].quality > doubtful[1].quality > 0.35
+
+
 def test_turning_a_view_turns_its_camera_pixels_and_sightings_alike():
     coordinates = surface_coordinates(FOUR[1].camera, SHAPE)
-    new_pose, new_coordinates, moved = turned(FOUR[1], coordinates, [sighting(1, 500, 359)], 2.0)
+    seen, by = [sighting(1, 500, 359)], Correction(2.0)
+    new_pose, new_coordinates, moved = turned(FOUR[1], coordinates, seen, by)
     again = surface_coordinates(new_pose.camera, SHAPE)
     gap = np.abs((again.theta_deg - new_coordinates.theta_deg + 180) % 360 - 180)
     assert np.nanpercentile(gap, 99) < 0.01
