@@ -333,7 +333,10 @@ def _masked_db(deposit: Deposit, across_um: float) -> tuple[str, tuple[float, ..
         words, loss = "a strip of its width across the middle", partial(_strip_db, across_um)
     else:
         words, loss = "a disc of its area on the middle", partial(_disc_db, across_um)
-    return words, tuple(loss(mode) for mode in MODES)
+    # multimode's windows are alike to power overlap
+    alike = {(mode.mfd_um, mode.core_um): mode for mode in MODES}
+    found = {what: loss(mode) for what, mode in alike.items()}
+    return words, tuple(found[mode.mfd_um, mode.core_um] for mode in MODES)
 
 
 def _outline_db(outline: Outline, mode: FiberMode) -> float:

@@ -16,7 +16,8 @@ from ..see.fuse import Deposit
 
 __all__ = ["Outline", "outline_of", "worst_core_share", "worst_mode_share"]
 
-FINEST_UM, MOST_CELLS = 0.5, 1000  # the grid: fine against a mode of 9 um, bounded for long threads
+# The grid: fine against a mode of 9 um, coarser for long threads
+FINEST_UM, COARSEST_UM, CELLS = 0.5, 2.0, 300
 
 
 @dataclass(frozen=True)
@@ -49,7 +50,7 @@ def _laid_flat(seen: SeenDeposit) -> Outline | None:
     if not np.isfinite(corners).all() or abs(np.linalg.det(metric)) < 1e-12:
         return None
     low, extent = corners.min(axis=0), np.ptp(corners, axis=0)
-    step = max(FINEST_UM, float(extent.max()) / MOST_CELLS)
+    step = min(max(FINEST_UM, float(extent.max()) / CELLS), COARSEST_UM)
     # pixel i covers [i, i+1), OpenCV's pixel i has its middle at i: half a pixel here and there
     turn = metric / step
     move = -low / step + turn @ (0.5, 0.5) - 0.5
@@ -77,6 +78,9 @@ def worst_mode_share(outline: Outline, mfd_um: float) -> float:
 
 def worst_core_share(outline: Outline, core_um: float) -> float:
     """Share of an evenly filled core that the mask covers at the worst place, 0..1."""
+    if float(np.hypot(*outline.covered.shape)) * outline.um_per_cell <= core_um:
+        area_um2 = float(outline.covered.sum()) * outline.um_per_cell**2
+        return min(1.0, area_um2 / (np.pi * core_um**2 / 4))  # all of it fits on the core
     import cv2
 
     cv: Any = cv2

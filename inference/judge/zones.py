@@ -259,8 +259,9 @@ def breaking(
     """The deposits that together break a limit; empty when it is kept."""
     counted: list[Deposit] = []
     for deposit in deposits:
+        if deposit.off_zone or limit.zone not in zones_touched(deposit, table):
+            continue
         mark, size = mark_of(deposit)
-        touches = limit.zone in zones_touched(deposit, table)
-        if touches and mark == limit.mark and limit.counts(size):
+        if mark == limit.mark and limit.counts(size):
             counted.append(deposit)
     return tuple(counted) if len(counted) > limit.at_most else ()
