@@ -740,6 +740,36 @@ def test_worse_coverage_never_makes_a_mate(surface, factor, found, said):
 
 
 @quick
+@given(deposits(), st.floats(1.0, 20.0), statements, shapes)
+def test_larger_dirt_never_makes_a_mate(found, factor, said, shape):
+    sizes = ("size_um", "feret_max_um", "width_um", "enclosing_um")
+    larger = replace(found, **{name: getattr(found, name) * factor for name in sizes})
+    before = judge([found], covered(), FOUR, shape, None, said).verdict
+    assert rank[judge([larger], covered(), FOUR, shape, None, said).verdict] <= rank[before]
+
+
+STRICTER_LOW = (
+    "stop_fiber_um", "stop_endface_um", "stop_chamfer_um", "reach_limit", "reach_from_um",
+    "wedge_offset_um", "coarsest_limit_um", "largest_turn_gap_deg",
+)  # fmt: skip
+STRICTER_HIGH = ("apex_offset_um", "sure_confidence", "needed_endface_share", "needed_recall")
+
+
+@quick
+@given(st.lists(deposits(), max_size=2), st.data(), st.floats(0.1, 1.0))
+def test_stricter_settings_never_make_a_mate(found, data, factor):
+    name = data.draw(st.sampled_from((*STRICTER_LOW, *STRICTER_HIGH)))
+    plain = Rules()
+    figure = float(getattr(plain, name))
+    stricter = figure * factor if name in STRICTER_LOW else figure / factor
+    if rule_notes()[name][0] == "share":
+        stricter = min(stricter, 1.0)
+    rules = replace(plain, **{name: stricter})
+    before = judge(found, covered(), FOUR, SHAPE, plain).verdict
+    assert rank[judge(found, covered(), FOUR, SHAPE, rules).verdict] <= rank[before]
+
+
+@quick
 @given(st.lists(st.sampled_from(range(4)), max_size=4), st.lists(deposits(), max_size=2))
 def test_losing_pictures_never_makes_a_mate(lost, found):
     left = [view for index, view in enumerate(FOUR) if index not in lost]
