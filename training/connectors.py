@@ -160,7 +160,7 @@ def true_answers(made: ConnectorRender, pictures: Sequence[Path]) -> dict[str, S
         kept = np.where(np.isin(instance, shown), kind, 0).astype(np.uint8)
         sure = (kept > 0).astype(np.float32)
         known[digest(rgb)] = Segmentation(
-            surface, kept, sure, kept, unseen.astype(np.float32), 0.0, None, MIN_PX
+            surface, kept, sure, unseen.astype(np.float32), 0.0, None, MIN_PX
         )
     return known
 

@@ -60,10 +60,8 @@ class TrueMasks:
             cv2.imread(str(path.with_suffix(f".{name}.png")), cv2.IMREAD_UNCHANGED)
             for name in ("surfaces", "deposits")
         )
-        each = np.zeros((7, *kind.shape), np.float16)
-        np.put_along_axis(each, kind[None].astype(int), 1, axis=0)
         dirty = (kind > 0).astype(np.float32)
-        return Segmentation(surface, kind, dirty, each, np.zeros_like(dirty), 0.0, None, 12)
+        return Segmentation(surface, kind, dirty, np.zeros_like(dirty), 0.0, None, 12)
 
 
 class Trusted:

@@ -46,7 +46,7 @@ class ReadsDrawings:
         share = np.where(kind > 0, np.float32(0.95), np.float32(0))
         nothing = np.zeros(kind.shape, np.float32)
         unlike = 0.0 if (surface == Surface.ENDFACE).any() else 1.0
-        return Segmentation(surface, kind, share, kind, nothing, unlike, None, 8)
+        return Segmentation(surface, kind, share, nothing, unlike, None, 8)
 
 
 @dataclass(frozen=True)

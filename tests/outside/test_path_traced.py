@@ -49,7 +49,7 @@ class TrueMasks:
         base = self.known[digest(rgb)]
         surface, kind = mask(base, "surfaces"), mask(base, "deposits")
         dirty = (kind > 0).astype(np.float32)
-        return Segmentation(surface, kind, dirty, kind, np.zeros_like(dirty), 0.0, None, 12)
+        return Segmentation(surface, kind, dirty, np.zeros_like(dirty), 0.0, None, 12)
 
 
 def digest(rgb: np.ndarray) -> str:

@@ -40,7 +40,7 @@ class Blind:
 
     def __call__(self, rgb: Any) -> Segmentation:
         plain, nothing = np.zeros(rgb.shape[:2], np.uint8), np.zeros(rgb.shape[:2], np.float32)
-        return Segmentation(plain, plain, nothing, plain, nothing, 0.0, None, 12)
+        return Segmentation(plain, plain, nothing, nothing, 0.0, None, 12)
 
 
 def row(verdict: str, **changes: Any) -> dict[str, Any]:

@@ -36,7 +36,7 @@ def view(name: str, true: list[tuple[int, int, int]], answered: list[tuple[int, 
     truth = Truth(name, name, rgb, plain, (instance > 0).astype(np.uint8), instance, 3.0,
                   np.ones(HW, np.float32))  # fmt: skip
     nothing = np.zeros(HW, np.float32)
-    answer = Segmentation(plain, kind, deposit_p, kind, nothing, 0.0, None, 12)
+    answer = Segmentation(plain, kind, deposit_p, nothing, 0.0, None, 12)
     return truth, answer, score_view(truth, plain, kind)
 
 

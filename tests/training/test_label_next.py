@@ -12,9 +12,7 @@ def answer(p: float, unsure_pieces: int = 0) -> Segmentation:
     for k in range(unsure_pieces):
         doubtful[5, 4 * k : 4 * k + 2] = 1
     deposit_p = np.full(blank.shape, p, np.float32)
-    return Segmentation(
-        blank, blank, deposit_p, np.zeros((7, 1, 1), np.float16), deposit_p, 0.0, doubtful
-    )
+    return Segmentation(blank, blank, deposit_p, deposit_p, 0.0, doubtful)
 
 
 def test_doubt_is_the_expected_error_and_the_unsure_pieces() -> None:

@@ -21,7 +21,7 @@ def answer() -> Segmentation:
     doubtful[20:24, 20:24] = Kind.FILM
     p = np.where(kind > 0, 0.9, np.where(doubtful > 0, 0.5, 0.01)).astype(np.float32)
     nothing = np.zeros((40, 40), np.float32)
-    return Segmentation(kind * 0, kind, p, np.maximum(kind, doubtful), nothing, 0.0, doubtful, 12)
+    return Segmentation(kind * 0, kind, p, nothing, 0.0, doubtful, 12)
 
 
 def test_pieces_are_true_where_a_true_deposit_lies() -> None:

@@ -37,7 +37,7 @@ def seen(surface: Any, unlike: float = 0.0, kind: Any = None) -> Segmentation:
     """A segmentation with the given surfaces and no deposits unless given."""
     kind = np.zeros(surface.shape, np.uint8) if kind is None else kind
     nothing = np.zeros(surface.shape, np.float32)
-    return Segmentation(surface, kind, nothing, kind, nothing, unlike, None, 8)
+    return Segmentation(surface, kind, nothing, nothing, unlike, None, 8)
 
 
 # ------------------------------------------------------------------ blur
