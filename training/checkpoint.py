@@ -24,8 +24,8 @@ import torch
 from torch import Tensor, nn
 
 from ..model.errors import ModelError
-from ..model.net import SightNet
 from .config import TrainingConfig, from_table
+from .nets import build_net
 
 __all__ = ["LAST", "RunState", "load", "load_ema", "newest", "round_state", "save", "start_from"]
 
@@ -38,7 +38,7 @@ MOMENTS = {"moment1": "exp_avg", "moment2": "exp_avg_sq"}
 class RunState:
     """What changes while a run goes on. `step` counts finished steps of the whole run."""
 
-    net: SightNet
+    net: nn.Module
     ema: dict[str, Tensor]
     optimiser: torch.optim.Optimizer
     step: int = 0
@@ -190,13 +190,13 @@ def start_from(run: Path, state: RunState) -> None:
         state.ema[name].copy_(value)
 
 
-def load_ema(run: Path) -> tuple[SightNet, TrainingConfig, dict[str, Any]]:
+def load_ema(run: Path) -> tuple[nn.Module, TrainingConfig, dict[str, Any]]:
     """The averaged net of a run, in eval mode; the run's settings; its checkpoint's head."""
     head = newest(run)
     if head is None:
         raise ModelError(f"{run / LAST}: no checkpoint; give the folder of a training run")
     config = from_table(TrainingConfig, head["config"], str(run / LAST))
-    net = SightNet(config.net)
+    net = build_net(config.architecture, config.net)
     path = run / head["folder"] / "ema.pt"
     fill(net, read_tensors(path), path)
     return net.eval(), config, head

@@ -12,9 +12,11 @@ from ..model.errors import SettingsError
 from ..model.net import NetShape
 from ..synthetic.render import RenderPlan
 
-__all__ = ["LossWeights", "TrainingConfig", "from_table", "read_config"]
+__all__ = ["ARCHITECTURES", "LossWeights", "TrainingConfig", "from_table", "read_config"]
 
 T = TypeVar("T")
+# nets that one loop can train; the first is the project's own (see training/nets.py)
+ARCHITECTURES = ("sight", "lraspp-mobilenet-v3", "deeplab-resnet-50")
 
 
 @dataclass(frozen=True)
@@ -53,7 +55,8 @@ class TrainingConfig:
     alternate; each render is dealt out to `chunks` steps, and with `mirror` to as many again with
     left and right exchanged. pool: how many renders are kept in memory and used in turn, 0 = every
     one is fresh. only: names of the net's parts that learn, the others stay as they are; empty =
-    all. learning_rate is AdamW's peak, after warmup_steps. clip: largest gradient norm.
+    all. architecture: one of `ARCHITECTURES`. learning_rate is AdamW's peak, after warmup_steps.
+    clip: largest gradient norm.
     """
 
     seed: int = 1
@@ -76,6 +79,7 @@ class TrainingConfig:
     check_every: int = 20
     save_minutes: float = 3.0
     validation_batches: int = 4
+    architecture: str = ARCHITECTURES[0]
     net: NetShape = field(default_factory=NetShape)
     loss: LossWeights = field(default_factory=LossWeights)
 
@@ -98,6 +102,7 @@ class TrainingConfig:
             "clip": self.clip > 0,
             "check_every": self.check_every >= 1,
             "save_minutes": self.save_minutes > 0,
+            "architecture": self.architecture in ARCHITECTURES,
             "validation_batches": self.validation_batches >= 0,
         }
         wrong = [name for name, good in checks.items() if not good]

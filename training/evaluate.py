@@ -12,8 +12,8 @@ from typing import Any
 
 import numpy as np
 
+from ..inference.pipeline import SegmentsPictures
 from ..inference.see.picture import read_picture
-from ..inference.see.segment import Segmenter
 from ..model.errors import UnreadablePicture, UsageError
 from ..model.kinds import KIND_NAMES, Kind
 from ..model.surfaces import SURFACE_NAMES
@@ -95,7 +95,7 @@ def rendered_views(
 
 
 def evaluate_views(
-    model: Segmenter,
+    model: SegmentsPictures,
     views: Iterator[Truth],
     pieces: list[JudgedPiece] | None = None,
     gallery: Gallery | None = None,
@@ -117,7 +117,7 @@ def evaluate_views(
 
 def summarise(
     scores: Sequence[ViewScore],
-    model: Segmenter,
+    model: SegmentsPictures,
     name: str,
     pieces: Sequence[JudgedPiece] | None = None,
 ) -> dict[str, Any]:

@@ -21,10 +21,10 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import torch
+from torch import nn
 
 from ..model.errors import TrainingError
 from ..model.kinds import KIND_NAMES
-from ..model.net import SightNet, WithProbabilities
 from ..model.surfaces import SURFACE_NAMES
 from ..model.version import code_version
 from ..synthetic.draw import Draw
@@ -34,6 +34,7 @@ from .checkpoint import load_ema
 from .config import TrainingConfig
 from .model_card import write_model_card
 from .model_metadata import kept_calibration
+from .nets import with_probabilities
 from .source import VALIDATION_SEED, Source
 
 __all__ = ["Agreement", "Exported", "agreement_pictures", "compare", "export_net", "export_run"]
@@ -100,9 +101,14 @@ def export_run(run: Path, out: Path, source: Source, int8: bool, scores: Any = N
 
 
 def export_net(
-    net: SightNet, out: Path, source: Source, int8: bool, about: dict[str, Any]
+    net: nn.Module,
+    out: Path,
+    source: Source,
+    int8: bool,
+    about: dict[str, Any],
+    largest_bytes: int | None = LARGEST_BYTES,
 ) -> Exported:
-    """Write, compare, and only then give the file its name."""
+    """Write, compare, and only then give the file its name. `largest_bytes` None: of any size."""
     form = "int8" if int8 else "float16"
     out.parent.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(prefix=".export-", dir=out.parent) as folder:
@@ -126,19 +132,19 @@ def export_net(
         describe(model, metadata(described))
         save_onnx(model, plain)
         size = plain.stat().st_size
-        if size > LARGEST_BYTES:
+        if largest_bytes is not None and size > largest_bytes:
             raise TrainingError(
-                f"{out}: {size} bytes, at most {LARGEST_BYTES}; make the net narrower"
+                f"{out}: {size} bytes, at most {largest_bytes}; make the net narrower"
             )
         os.replace(plain, out)
     card = write_model_card(out, described)
     return Exported(out, card, size, agreement, kept is not None)
 
 
-def trace(net: SightNet, path: Path) -> None:
+def trace(net: nn.Module, path: Path) -> None:
     """The net with probabilities as float32 ONNX; batch, height and width stay free."""
     example = torch.zeros(2, 96, 160, 3, dtype=torch.uint8)
-    wrapped = WithProbabilities(net.cpu().eval()).eval()
+    wrapped = with_probabilities(net.cpu().eval()).eval()
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # the exporter's own, about its internals
         torch.onnx.export(  # pyright: ignore[reportUnknownMemberType]
@@ -240,11 +246,11 @@ def agreement_pictures(source: Source) -> list[Picture]:
     return batches
 
 
-def compare(net: SightNet, path: Path, batches: Sequence[Picture]) -> Agreement:
+def compare(net: nn.Module, path: Path, batches: Sequence[Picture]) -> Agreement:
     """Run torch and the ONNX file on the same pictures."""
     runtime: Any = import_module("onnxruntime")
     session = runtime.InferenceSession(str(path), providers=["CPUExecutionProvider"])
-    wrapped = WithProbabilities(net.eval()).eval()
+    wrapped = with_probabilities(net.eval()).eval()
     max_dp, sum_dp, values, pictures = 0.0, 0.0, 0, 0
     same, pixels = {"surface": 0, "kind": 0}, 0
     for batch in batches:

@@ -26,11 +26,12 @@ from torch import Tensor, nn
 from torch.optim.swa_utils import get_ema_multi_avg_fn
 
 from ..model.errors import FiberwardError, TrainingError
-from ..model.net import Logits, SightNet
+from ..model.net import Logits
 from . import checkpoint
 from .checkpoint import RunState
 from .config import TrainingConfig, read_config
 from .losses import Batch, deal, loss, mirrored, prepare
+from .nets import build_net
 from .report import Reporter, machine
 from .source import Prefetcher, Source, batch_seed, render_source
 from .validation import validate
@@ -113,7 +114,7 @@ class Trainer:
         self.config, self.source, self.processes = config, source, processes
         torch.manual_seed(config.seed)  # pyright: ignore[reportUnknownMemberType]
         device = processes.device
-        net = SightNet(config.net).to(device)
+        net = build_net(config.architecture, config.net).to(device)
         hold_still(net, config.only)
         if device.type == "cuda":
             net = net.to(memory_format=torch.channels_last)
