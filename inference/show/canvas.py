@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from ...model.kinds import KINDS, Kind
 
-__all__ = ["INK", "PAPER", "Canvas", "Color", "color_of", "text_size"]
+__all__ = ["INK", "PAPER", "Canvas", "Color", "Points", "color_of", "text_size"]
 
 Color = tuple[int, int, int]
 Bytes = npt.NDArray[np.uint8]
@@ -103,6 +103,10 @@ class Canvas:
         fixed = _fixed(points)
         if len(fixed) >= 3:
             cv2.fillPoly(self.rgb, [fixed], color, cv2.LINE_AA, _SHIFT)
+
+    def texture(self, at: tuple[slice, slice], mask: npt.NDArray[np.bool_], rgb: Bytes) -> None:
+        """Put the pixels of `rgb` [h, w, 3] under `mask` [h, w] at a window of the picture."""
+        self.rgb[at][mask] = rgb[mask]
 
     def blend(self, mask: npt.NDArray[np.bool_], color: Color, opacity: float) -> None:
         """Tint the pixels of `mask` [H, W] by `color`, opacity in 0..1."""

@@ -105,7 +105,7 @@ def _lay_raster(canvas: Canvas, panel: MapPanel, place: Place) -> None:
     shown = disc & (seen > 0)
     part = canvas.rgb[window]
     part[disc] = NOTHING
-    part[shown] = texture[shown]
+    canvas.texture(window, shown, texture)
     for each in KINDS[1:]:
         mask = np.zeros(canvas.size_hw, bool)
         mask[window] = disc & (kind == each.kind)

@@ -14,8 +14,16 @@ from ...model.kinds import KINDS, Kind
 from .canvas import INK, PAPER, Canvas, text_size
 from .labels import draw_leader, place_labels
 from .map_panel import MUTED, NOTHING, MapPanel, Place, box_about, draw_panel, written_boxes
+from .svg_canvas import SvgCanvas
 
-__all__ = ["SIZE_HW", "MapDeposit", "MapPanel", "MapPicture", "draw_travel_map"]
+__all__ = [
+    "SIZE_HW",
+    "MapDeposit",
+    "MapPanel",
+    "MapPicture",
+    "draw_travel_map",
+    "draw_travel_map_svg",
+]
 
 SIZE_HW = (1000, 1440)
 WHOLE_AT, WHOLE_RADIUS = (472.0, 532.0), 410.0
@@ -41,6 +49,7 @@ class MapPicture:
 
     `s_end_um`: by name, fibre first, where each surface ends: path lengths [n] at n angles evenly
     spaced from 0, since an angled endface or a square cavity ends otherwise on each side.
+    `detection_limit_um`: of the best picture; `usual_limit_um`: the median over all places shown.
     """
 
     whole: MapPanel
@@ -49,11 +58,28 @@ class MapPicture:
     deposits: Sequence[MapDeposit]
     coverage_size_um: float | None
     detection_limit_um: float | None
+    usual_limit_um: float | None = None
 
 
 def draw_travel_map(picture: MapPicture) -> npt.NDArray[np.uint8]:
     """The travel map as a picture, uint8 [1000, 1440, 3]."""
-    canvas = Canvas(np.full((*SIZE_HW, 3), PAPER, np.uint8))
+    canvas = Canvas(_paper())
+    _draw(canvas, picture)
+    return canvas.finish()
+
+
+def draw_travel_map_svg(picture: MapPicture) -> str:
+    """The same as an SVG document; the fused picture is a layer of its own, `scan`."""
+    canvas = SvgCanvas(_paper())
+    _draw(canvas, picture)
+    return canvas.svg("Travel map: the connector's surface laid flat about the fibre")
+
+
+def _paper() -> npt.NDArray[np.uint8]:
+    return np.full((*SIZE_HW, 3), PAPER, np.uint8)
+
+
+def _draw(canvas: Canvas, picture: MapPicture) -> None:
     s_max = picture.whole.um_per_px * len(picture.whole.rgb) / 2
     s_front = picture.front.um_per_px * len(picture.front.rgb) / 2
     whole = Place(WHOLE_AT, WHOLE_RADIUS, s_max)
@@ -64,7 +90,6 @@ def draw_travel_map(picture: MapPicture) -> npt.NDArray[np.uint8]:
     _draw_deposits(canvas, picture, whole, front)
     _draw_titles(canvas)
     _draw_legend(canvas, picture)
-    return canvas.finish()
 
 
 def _draw_enlargement(canvas: Canvas, whole: Place, front: Place) -> None:
@@ -148,6 +173,10 @@ def _notes(picture: MapPicture) -> list[str]:
     if picture.detection_limit_um is not None:
         lines.append(
             f"Smallest deposit these pictures can show: {picture.detection_limit_um:.0f} um"
+        )
+    if picture.usual_limit_um is not None:
+        lines.append(
+            f"On half of the surface that they show: {picture.usual_limit_um:.0f} um or less"
         )
     if any(d.unsure for d in picture.deposits):
         lines.append("? = unsure: too faint to call it a deposit or none")

@@ -15,7 +15,13 @@ from ..pipeline import Result
 from ..see.deposits import SeenDeposit
 from ..see.fuse import Deposit
 from ..see.travel_map import TravelMap
-from .map_picture import MapDeposit, MapPanel, MapPicture, draw_travel_map
+from .map_picture import (
+    MapDeposit,
+    MapPanel,
+    MapPicture,
+    draw_travel_map,
+    draw_travel_map_svg,
+)
 from .overlay import DrawnDeposit, draw_overlay
 from .pictures_out import jpeg_bytes, png_bytes
 from .report import report_page
@@ -32,7 +38,7 @@ def write_outputs(result: Result, folder: Path, originals: Sequence[Path]) -> No
     Raises UsageError where an original would be overwritten or nothing can be written.
     """
     names = [f"{view.stem}.{part}.png" for view in result.views for part in PARTS]
-    _spare_originals([*names, "travel-map.png", *MAP_FILES], folder, originals)
+    _spare_originals([*names, "travel-map.png", "travel-map.svg", *MAP_FILES], folder, originals)
     with staged_folder(folder, last="inspection.json") as staging:
         overlays: dict[str, bytes] = {}
         for index, view in enumerate(result.views):
@@ -44,7 +50,9 @@ def write_outputs(result: Result, folder: Path, originals: Sequence[Path]) -> No
                     (staging / f"{view.stem}.{part}.png").write_bytes(png_bytes(plane))
         drawn = None
         if result.maps is not None:
-            drawn = png_bytes(draw_travel_map(_map_picture(result, result.maps)))
+            picture = _map_picture(result, result.maps)
+            drawn = png_bytes(draw_travel_map(picture))
+            (staging / "travel-map.svg").write_text(draw_travel_map_svg(picture), encoding="utf-8")
             (staging / "travel-map.png").write_bytes(drawn)
             write_map(staging, *((each.rgb, each.limit_um) for each in result.maps))
         page = report_page(result.inspection, drawn, overlays)
@@ -94,7 +102,23 @@ def _map_picture(result: Result, maps: tuple[TravelMap, TravelMap]) -> MapPictur
         deposits=deposits,
         coverage_size_um=result.inspection.coverage_size_um,
         detection_limit_um=min((limit for limit in limits if limit is not None), default=None),
+        usual_limit_um=_usual_limit_um(whole, MeridianProfile(shape)),
     )
+
+
+def _usual_limit_um(whole: TravelMap, profile: MeridianProfile) -> float | None:
+    """The median over the shown surface of the smallest deposit shown there; None if nothing is."""
+    known = np.isfinite(whole.limit_um)
+    if not known.any():
+        return None
+    away = (np.arange(len(known)) + 0.5 - len(known) / 2) * whole.um_per_px
+    s = np.hypot(away[None], away[:, None])[known]
+    theta = np.degrees(np.arctan2(-away[:, None], away[None]))[known] % 360.0
+    # a raster's pixel stands for more of the surface near the fibre than on the barrel
+    area = np.nan_to_num(profile.area_density(s, theta)) / np.maximum(s, whole.um_per_px / 2)
+    order = np.argsort(whole.limit_um[known])
+    total = np.cumsum(area[order])
+    return float(whole.limit_um[known][order][np.searchsorted(total, total[-1] / 2)])
 
 
 def _panel(travel_map: TravelMap) -> MapPanel:

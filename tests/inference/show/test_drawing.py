@@ -1,7 +1,10 @@
 """Overlay and travel map: what they draw lies where it should, and nothing else is touched."""
 
+import base64
+import xml.etree.ElementTree as ET
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 
@@ -15,6 +18,7 @@ from fiberward.inference.show.map_picture import (
     MapPanel,
     MapPicture,
     draw_travel_map,
+    draw_travel_map_svg,
 )
 from fiberward.inference.show.overlay import DrawnDeposit, draw_overlay, round_length_um
 from fiberward.model.camera import Camera
@@ -210,3 +214,43 @@ def test_a_hatched_mask_touches_nothing_outside_it() -> None:
     mask[10:20] = True
     canvas.hatch(mask, INK, 1.0)
     assert (canvas.rgb[20:] == 128).all()
+
+
+SVG, XLINK = "{http://www.w3.org/2000/svg}", "{http://www.w3.org/1999/xlink}href"
+
+
+def layer(root: ET.Element, name: str) -> np.ndarray:
+    """A layer of pixels of an SVG document, BGR or BGRA."""
+    group = next(each for each in root.iter(f"{SVG}g") if each.get("id") == name)
+    data = group.find(f"{SVG}image").get(XLINK).split(",", 1)[1]
+    return cv2.imdecode(np.frombuffer(base64.b64decode(data), np.uint8), cv2.IMREAD_UNCHANGED)
+
+
+def test_the_map_as_svg_has_marks_and_text_as_vectors_and_the_scan_as_a_layer_of_its_own() -> None:
+    deposits = [
+        MapDeposit(1, Kind.LIQUID, False, 4500.0, 0.0, "barrel"),
+        MapDeposit(27, Kind.FILM, True, 500.0, 90.0, "endface"),
+    ]
+    root = ET.fromstring(draw_travel_map_svg(picture(deposits)))
+    texts = {each.text for each in root.iter(f"{SVG}text")}
+    assert {"1", "27?", "Travel map", "chamfer", "graded zones, 250 um across"} <= texts
+    ink = "".join(f"{part:02x}" for part in color_of(Kind.LIQUID))
+    assert any(each.get("fill") == f"#{ink}" for each in root.iter(f"{SVG}path"))
+    scan, ground = layer(root, "scan"), layer(root, "ground")
+    x, y = (round(c) for c in WHOLE_AT)
+    quarter = round(WHOLE_RADIUS / 2)
+    # the upper half was seen: its texture lies on the scan and nowhere else
+    assert tuple(scan[y - quarter, x]) == (60, 60, 60, 255)
+    assert scan[y + quarter, x, 3] == 0
+    assert not (ground == 60).all(axis=-1).any()
+    # the same size as the picture, and nothing that is fetched from elsewhere
+    height, width = draw_travel_map(picture(deposits)).shape[:2]
+    assert root.get("viewBox") == f"0 0 {width} {height}"
+    links = [each.get(XLINK) for each in root.iter(f"{SVG}image")]
+    assert all(link.startswith("data:image/png;base64,") for link in links)
+
+
+def test_odd_names_cannot_break_out_of_the_svg() -> None:
+    odd = [MapDeposit(1, Kind.FILM, False, None, None, '<script>"&')]
+    texts = [e.text for e in ET.fromstring(draw_travel_map_svg(picture(odd))).iter(f"{SVG}text")]
+    assert any(text is not None and '<script>"&' in text for text in texts)

@@ -42,7 +42,7 @@ def test_a_dirty_connector_gives_all_files_and_exit_1(drawing, spot, tmp_path, c
     assert inspection.verdict == "clean-first"
     parts = ("surfaces", "deposits", "overlay")
     expected = {f"{path.stem}.{part}.png" for path in paths for part in parts}
-    expected |= {"inspection.json", "travel-map.png", "report.html", *MAP_FILES}
+    expected |= {"inspection.json", "travel-map.png", "travel-map.svg", "report.html", *MAP_FILES}
     assert {path.name for path in out.iterdir()} == expected
     document = json.loads((out / "inspection.json").read_text())
     schema = json.loads(INSPECTION_SCHEMA_FILE.read_text())
