@@ -68,6 +68,11 @@ class Place:
         """The SQLite file; None with a server."""
         return Path(self.url.database or "") if self.url.drivername.startswith("sqlite") else None
 
+    @property
+    def name(self) -> str:
+        """The file's or the database's name alone, for what leaves the house."""
+        return self.file.name if self.file is not None else self.url.database or ""
+
     def __str__(self) -> str:
         return str(self.file or self.url.render_as_string(hide_password=True))
 

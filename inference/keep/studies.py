@@ -117,7 +117,7 @@ class Comparison:
     `paired`: on the same connectors, by McNemar's test (`pairs`), else by Fisher's on `a`, `b`.
     `p`: of that test; `p_holm`: corrected for the number of comparisons. `gap`: interval of a - b
     that allows for that number (Bonferroni), None for pairs. `needed`: connectors per method to
-    show a difference as large as the one seen.
+    show a difference as large as the one seen, allowing for the same.
     """
 
     question: Literal["first-time", "residue"]
@@ -344,7 +344,7 @@ def _compared(
                 p,
                 p_holm,
                 difference(first, second, 1 - 0.05 / len(named)) if pairs is None else None,
-                needed_per_method(first.p, second.p),
+                needed_per_method(first.p, second.p, alpha=0.05 / len(named)),
             )
         )
     return tuple(rows)

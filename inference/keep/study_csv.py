@@ -30,6 +30,7 @@ FATE_COLUMNS = (
     *("moved_um", "fiberward_um"),
 )
 RATING_COLUMNS = ("item", "rater", "verdict")
+OVERRULED = "overruled"  # a person's verdict, as records export writes it
 RUN = "run"  # numbers the lines of a lab sheet
 STAGES = ("as-received", "cleaned", "mated")
 FATES = ("stayed", "moved", "gone", "new", "unseen")
@@ -124,7 +125,7 @@ def read_tables(paths: Sequence[Path]) -> StudyData:
                 f"{path}, line 1: needs the columns label and verdict (inspections), label and "
                 "fate (deposits), or item and rater (ratings)"
             )
-        notes += _notes(path, columns - {*known, RUN}, sum(row is None for row in rows))
+        notes += _notes(path, columns - {*known, RUN, OVERRULED}, sum(row is None for row in rows))
     looks.sort(key=lambda look: look.created_at)
     source = ", ".join(path.name for path in paths)
     return StudyData(looks, fates, ratings, source, tuple(notes))
@@ -175,8 +176,8 @@ def _lines(path: Path) -> tuple[set[str], list[_Line]]:
 
 def _look(line: _Line) -> Look | None:
     verdict = line.word("verdict", VERDICTS)
-    if line.text("overruled") is not None:
-        verdict = line.word("overruled", VERDICTS)  # as records export writes a person's word
+    if line.text(OVERRULED) is not None:
+        verdict = line.word(OVERRULED, VERDICTS)
     if verdict is None:
         return None
     return Look(

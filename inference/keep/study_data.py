@@ -96,7 +96,7 @@ def data_of(records: Records, wanted: Wanted) -> StudyData:
             verdict = holds.get(number, row[10])
             looks.append(Look._make((*row[1:10], verdict, *row[11:13], *pieces)))
         found = [Fate._make(row) for row in connection.execute(_fates(wanted)).fetchall()]
-    return StudyData(looks, found, _second_opinions(looks), f"records {records.place}")
+    return StudyData(looks, found, _second_opinions(looks), f"records {records.place.name}")
 
 
 def _looks(wanted: Wanted) -> Select[*tuple[Any, ...]]:

@@ -30,6 +30,7 @@ __all__ = ["document_pdf"]
 
 MARGIN_MM, FOOT_MM = 18.0, 16.0
 LINE_MM = 5.0
+SIGN_MM = 26.0
 KEPT_TOGETHER = 6  # lines of a paragraph that are not parted by a page's end
 PT = {"body": 10.0, "small": 8.5, "heading": 13.0, "title": 17.0, "verdict": 20.0}
 FONT = "text"
@@ -156,6 +157,8 @@ class _Writer:
         needed = 24.0
         if isinstance(after, Picture):
             needed += self.size_of(after)[1]
+        elif isinstance(after, Signatures):
+            needed = 12 + SIGN_MM
         elif isinstance(after, Plot):
             needed += after.drawing.height * self.scale_of(after.drawing)
         self.room(needed)
@@ -265,7 +268,7 @@ class _Writer:
     def size_of(self, block: Picture) -> tuple[float, float]:
         """Width and height of a picture, mm: two landscape ones fit on a page."""
         height_px, width_px = block.size_hw
-        most = 115.0 if width_px > 1.1 * height_px else 190.0
+        most = 115.0 if width_px > 1.1 * height_px else 150.0
         width = min(self.paper.epw, most * width_px / height_px)
         return width, width * height_px / width_px
 
@@ -319,7 +322,7 @@ class _Writer:
 
     def signatures(self, block: Signatures) -> None:
         """Lines to sign on, two side by side."""
-        self.room(30)
+        self.room(SIGN_MM)
         width = (self.paper.epw - 10) / 2
         for k, role in enumerate(block.roles):
             if k % 2 == 0:

@@ -87,11 +87,9 @@ def pair_document(before: Kept, after: Kept, found: Compared, picture: Picture |
     first, last = before.inspection, after.inspection
     words = comparison_words(found, None).splitlines()
     blocks: list[Block] = [
-        Heading(f"Before, {clock(first.created_at)}"),
-        _verdict(first),
+        _verdict(first, "Before: "),
         *_overruled(before),
-        Heading(f"After, {clock(last.created_at)}"),
-        _verdict(last),
+        _verdict(last, "After: "),
         *_overruled(after),
         Heading("What became of the deposits"),
     ]
@@ -136,9 +134,9 @@ def pair_document(before: Kept, after: Kept, found: Compared, picture: Picture |
 # -- parts ---------------------------------------------------------------------------------------
 
 
-def _verdict(it: Inspection) -> Verdict:
+def _verdict(it: Inspection, when: str = "") -> Verdict:
     words = VERDICT_WORDS[it.verdict]
-    return Verdict(it.verdict, words.name, words.meaning)
+    return Verdict(it.verdict, f"{when}{words.name}", words.meaning)
 
 
 def _overruled(kept: Kept) -> list[Block]:
@@ -343,7 +341,7 @@ def _lot_words(lot: str, rows: Sequence[InspectionRow], chart: LotChart | None) 
             first.setdefault((row.label, row.end), row)
     if first:
         dirty = share(sum(row.holds != "mate" for row in first.values()), len(first))
-        said.append(f"As received, {share_words(dirty)} might not be mated.")
+        said.append(f"As received, {share_words(dirty)} were not fit to mate.")
     retired = [row.label for row in newest if row.holds == "retire"]
     if retired:
         said.append(f"Retired: {', '.join(retired[:12])}.")

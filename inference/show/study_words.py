@@ -156,7 +156,12 @@ def _compared(each: Comparison, did: str) -> str:
     said += " That does not make them alike"
     if each.gap is not None:
         low, high = (round(100 * end) for end in each.gap)
-        said += f": the difference may lie anywhere from {low:+d} to {high:+d} percentage points"
+        said += (
+            f": the difference may lie anywhere from {low:+d} to {high:+d} percentage points"
+            if low <= 0 <= high
+            else f". The interval alone ({low:+d} to {high:+d} percentage points) would show one; "
+            "the exact test, which is more cautious, does not"
+        )
     if each.needed is not None:
         many = f"about {each.needed}" if each.needed <= MANY else f"more than {MANY}"
         said += (
