@@ -33,6 +33,7 @@ from .demo import begin_demo
 from .gate import Gate, Keys
 from .history import connectors
 from .job import PICTURES, Shot, with_stated, write_job
+from .labelling import Labelling
 from .pages import (
     HERE,
     Pages,
@@ -73,6 +74,7 @@ class Desk:
         self.runner = Runner(self.shelf, settings)
         self.keys = Keys.of(folder)
         self.pages = Pages(self.keys.post)
+        self.labelling = Labelling(self.pages, self.shelf, _form)
         self.recorded = Recorded(self.pages, settings.get("db"))
         inner = Starlette(
             routes=self._routes(),
@@ -109,6 +111,7 @@ class Desk:
             Route(f"{case}/stop", self.stop, methods=["POST"]),
             Route(f"{case}/again", self.again, methods=["POST"]),
             *self.recorded.routes(),
+            *self.labelling.routes(),
             Mount("/static", StaticFiles(directory=HERE / "static")),
         ]
 

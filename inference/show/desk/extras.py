@@ -5,6 +5,7 @@ server never decodes a picture.
 """
 
 import json
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,7 @@ import numpy.typing as npt
 from ...keep.files import write_atomically
 from ...pipeline import Result
 from ...see.fuse import Deposit
+from ...see.segment import Segmentation
 from ...see.travel_map import TravelMap
 from .shelf import EXTRAS, PAGE_FILE
 
@@ -41,14 +43,15 @@ def _write_view(result: Result, index: int, target: Path) -> dict[str, Any]:
     """One picture, upright, and its kinds, both at most `MOST_SIDE_PX` on a side; their names."""
     view = result.views[index]
     if view.picture is None:
-        return {"file": None, "index": None}
+        return {"file": None, "index": None, "doubt": None}
     by = -(-max(view.picture.rgb.shape[:2]) // MOST_SIDE_PX)
-    files: dict[str, Any] = {"file": f"view-{index}.jpg", "index": None}
+    files: dict[str, Any] = {"file": f"view-{index}.jpg", "index": None, "doubt": None}
     write_atomically(target / files["file"], _encoded(_shrunk(view.picture.rgb, by), ".jpg"))
     if view.segmentation is not None:
         files["index"] = f"view-{index}.png"
         kinds = _strongest(view.segmentation.kind, by)
         write_atomically(target / files["index"], _encoded(kinds, ".png"))
+        files["doubt"] = _doubt(view.segmentation, result.deposits, index)
     return files
 
 
@@ -67,6 +70,14 @@ def _strongest(kinds: Bytes, by: int) -> Bytes:
     height, width = kinds.shape[0] // by, kinds.shape[1] // by
     blocks = kinds[: height * by, : width * by].reshape(height, by, width, by)
     return blocks.max(axis=(1, 3))
+
+
+def _doubt(segmentation: Segmentation, deposits: Sequence[Deposit], index: int) -> float:
+    """How much a picture would teach: pixels per 1000 that the net expects to get wrong (by its own
+    probability of a deposit), and one for each unsure deposit that the picture shows."""
+    p = segmentation.deposit_p
+    unsure = sum(deposit.unsure and index in deposit.seen_in for deposit in deposits)
+    return float(f"{1000 * float(np.minimum(p, 1 - p).mean()) + unsure:.4g}")
 
 
 def _maps(result: Result) -> list[tuple[TravelMap, str]]:

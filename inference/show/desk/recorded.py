@@ -72,13 +72,13 @@ class Recorded:
     def routes(self) -> list[Route]:
         """Their addresses."""
         return [
-            Route("/records", self.list),
+            Route("/records", self.listed),
             Route("/records/study", self.study),
             Route("/records/{uid:str}", self.show),
             Route("/records/{uid:str}/map", self.map),
         ]
 
-    async def list(self, request: Request) -> Response:
+    async def listed(self, request: Request) -> Response:
         """The recorded inspections that were asked for, newest first."""
         asked = _asked(request)
         if self._missing():

@@ -20,8 +20,12 @@ from fiberward.inference.request import Request
 from fiberward.inference.see.connector_file import ConnectorFacts
 from fiberward.inference.settings import Settings
 from fiberward.inference.show.desk.extras import write_extras
+from fiberward.inference.show.desk.job import Job, Shot, write_job
+from fiberward.inference.show.desk.labels import checked_stroke, paint
 from fiberward.inference.show.outputs import write_outputs
 from fiberward.model.kinds import KINDS, Kind
+from fiberward.training.labels.folder import read_shop_data
+from fiberward.training.labels.label import Findings
 
 playwright = pytest.importorskip("playwright.sync_api")
 CHROMIUM = shutil.which("chromium")
@@ -432,6 +436,95 @@ def test_records_are_found_shown_with_their_history_and_studied(page, session, c
     assert "No record is like that" in page.locator("main").inner_text()
     answer = page.goto("/records/study?label=drawn plug")
     assert (answer.status, page.title().startswith("Study")) == (200, True)
+
+
+def test_what_is_painted_is_kept_through_a_kill_and_becomes_files_for_retraining(
+    browser, start_desk, drawing, spot, reads_drawings, tmp_path
+):
+    folder = tmp_path / "desk" / "case"
+    (tmp_path / "desk").mkdir()
+    paths = drawing.four((spot(600, 30, 60), spot(500, 200, 120, Kind.FILM)))
+    inspected(paths, folder, reads_drawings, "plug 5", "mated")
+    shots = tuple(Shot(path.name) for path in paths)
+    write_job(folder, Job("2026-01-02T03:04:05Z", shots, label="plug 5", state="done"))
+    shutil.copytree(drawing.folder, folder / "pictures")
+    desk = start_desk(tmp_path / "desk")
+    page = browser.new_page(viewport={"width": 1280, "height": 720})
+    page.set_default_timeout(WAIT_MS)
+    page.goto(desk.address)
+    page.click("a:text-is('Labels')")
+    page.click("tbody a:text-is('front.png')")
+    page.wait_for_selector("body[data-ready=yes]")
+    assert violations(page) == []
+    box = page.locator("#sheet").bounding_box()
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    page.mouse.move(x, y)
+    page.mouse.down()
+    page.mouse.move(x + 60, y, steps=5)
+    page.mouse.up()
+    kept(page, "1 strokes hold, all kept")
+    desk.kill()
+    page.click("#accept-all")
+    kept(page, "1 still to be kept")
+    second = start_desk(tmp_path / "desk", desk.port)
+    kept(page, "2 strokes hold, all kept")
+    page.reload()
+    kept(page, "2 strokes hold, all kept")
+    page.click("#undo")
+    kept(page, "1 strokes hold, all kept")
+    page.click("[data-tool=flood]")
+    page.focus("#sheet")
+    page.keyboard.press("Shift+ArrowDown")
+    page.keyboard.press("Enter")
+    kept(page, "2 strokes hold, all kept")
+    page.check("input[name=plane][value=surfaces]")
+    page.click("#accept-all")
+    kept(page, "3 strokes hold, all kept")
+    page.click("a:text-is('All by doubt')")
+    page.click("#export")
+    page.wait_for_selector("#exported:has-text('masks: 1')")
+    page.close()
+    second.kill()
+    findings = Findings()
+    [view] = read_shop_data(tmp_path / "desk" / "labels", findings).views
+    assert view.connector == "plug 5"
+    deposits, surfaces = view.label.kind, view.label.surface
+    assert (surfaces != 255).all()
+    # the net's two deposits were in the undone stroke; the flooded patch is all that was clean
+    net = np.asarray(Image.open(folder / "front.deposits.png"))
+    assert ((deposits == 255) == (net > 0)).all()
+    assert set(np.unique(deposits[net == 0])) == {1}
+
+
+def kept(page, words: str) -> None:
+    page.wait_for_selector(f"#kept:has-text('{words}')")
+
+
+def test_page_and_files_paint_the_same_pixels(page):
+    rng = np.random.default_rng(3)
+    height, width = 90, 130
+    net = rng.integers(0, 3, (height // 10, width // 10)).repeat(10, 0).repeat(10, 1)
+    net = net.astype(np.uint8)
+    strokes = []
+    for number in range(60):
+        tool = ("brush", "polygon", "flood", "accept", "undo")[number % 5]
+        points = rng.uniform(-9, 135, (int(rng.integers(1, 7)), 2)).round(2).tolist()
+        value = int(rng.choice([0, 1, 4, 255]))
+        each = {"tool": tool, "plane": "deposits", "value": value, "points": points}
+        strokes.append(checked_stroke({**each, "radius": rng.uniform(0.3, 9)}, (height, width)))
+    page.goto("/help")
+    painted = page.evaluate(
+        """async ([strokes, width, height, net]) => {
+          const { Mask, undone } = await import("/static/paint.js");
+          const mask = new Mask(width, height, Uint8Array.from(net));
+          for (const stroke of undone(strokes)) mask.paint(stroke);
+          return [...mask.data];
+        }""",
+        [strokes, width, height, net.ravel().tolist()],
+    )
+    mask = paint(strokes, "deposits", net)
+    assert len(np.unique(mask)) > 3
+    assert painted == mask.ravel().tolist()
 
 
 @pytest.mark.parametrize("page", ["light", "dark"], indirect=True)

@@ -1,0 +1,190 @@
+"""The pages on which pictures are labelled, ranked by what would teach the net most."""
+
+import asyncio
+import json
+import shlex
+import shutil
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, JSONResponse, Response
+from starlette.routing import Route
+
+from ....model.errors import UsageError
+from ....model.kinds import KINDS
+from ....model.surfaces import SURFACES
+from ...keep.files import write_atomically
+from ..jobs import file_name
+from ..pictures_out import png_bytes
+from .extras import MOST_SIDE_PX
+from .job import PICTURES
+from .labels import NOT_ANNOTATED, PLANES, add_stroke, checked_stroke, paint, read_strokes, undone
+from .pages import Pages, files_of, kind_rows
+from .shelf import Case, Shelf
+
+__all__ = ["Labelling"]
+
+LABELS = "labels"
+READ_FORM = Callable[[Request], Any]
+
+
+@dataclass(frozen=True)
+class Labelled:
+    """One picture that can be labelled; `strokes`: those that hold."""
+
+    case: Case
+    index: int
+    picture: str
+    doubt: float | None
+    strokes: int
+
+
+class Labelling:
+    """The pages of labelling; `read_form` reads a request's JSON object."""
+
+    def __init__(self, pages: Pages, shelf: Shelf, read_form: READ_FORM) -> None:
+        self.pages, self.shelf, self.read_form = pages, shelf, read_form
+
+    def routes(self) -> list[Route]:
+        """Their addresses."""
+        one = "/c/{key:str}/label/{index:int}"
+        return [
+            Route("/label", self.listed),
+            Route("/label/export", self.export, methods=["POST"]),
+            Route(one, self.show),
+            Route(f"{one}/strokes", self.strokes),
+            Route(f"{one}/strokes", self.add, methods=["POST"]),
+        ]
+
+    async def listed(self, request: Request) -> Response:
+        """All pictures, those that the net is least sure of first."""
+        rows = await asyncio.to_thread(self._all)
+        command = shlex.join(["fiberward", "retrain", str(self.shelf.folder / LABELS)])
+        return HTMLResponse(self.pages.page("labels.html", rows=rows, command=command))
+
+    async def show(self, request: Request) -> Response:
+        """One picture to label."""
+        case, index = self._picture(request)
+        assert case.inspection is not None
+        page = self.pages.page(
+            "label.html",
+            case=case,
+            index=index,
+            view=case.inspection.views[index],
+            surfaces=SURFACES,
+            count=len(case.inspection.views),
+            kind_list=KINDS,
+        )
+        return HTMLResponse(page)
+
+    async def strokes(self, request: Request) -> Response:
+        """What was painted on a picture so far, and what its page needs."""
+        case, index = self._picture(request)
+        files = files_of(case)
+        page = case.page["views"][index]
+        height, width = self._size(case, index)
+        return JSONResponse(
+            {
+                "strokes": read_strokes(case, index),
+                "width": width,
+                "height": height,
+                "picture": page["file"] if page["file"] in files else None,
+                "net": {plane: f"{plane}-{index}.png" for plane in PLANES},
+                "kinds": kind_rows(),
+            }
+        )
+
+    async def add(self, request: Request) -> Response:
+        """Keep one stroke; it is on the disk when this is answered."""
+        case, index = self._picture(request)
+        form: Mapping[str, Any] = await self.read_form(request)
+        number, given = form.get("number"), form.get("stroke")
+        if not isinstance(number, int) or not isinstance(given, dict):
+            raise UsageError("expected the number of a stroke, and the stroke")
+        stroke = checked_stroke(given, self._size(case, index))  # pyright: ignore[reportUnknownArgumentType]
+        return JSONResponse({"strokes": add_stroke(case, index, number, stroke)}, 201)
+
+    async def export(self, request: Request) -> Response:
+        """Write every labelled picture with its masks, as retraining takes them."""
+        written = await asyncio.to_thread(self._export)
+        return JSONResponse({"pictures": written, "folder": str(self.shelf.folder / LABELS)})
+
+    def _all(self) -> list[Labelled]:
+        rows: list[Labelled] = []
+        for case in self.shelf.cases():
+            for index in range(0 if case.inspection is None else len(case.inspection.views)):
+                if not self._can_be_labelled(case, index):
+                    continue
+                assert case.inspection is not None
+                doubt = case.page["views"][index].get("doubt")
+                strokes = len(undone(read_strokes(case, index)))
+                picture = case.inspection.views[index].picture
+                rows.append(Labelled(case, index, picture, doubt, strokes))
+        return sorted(rows, key=lambda row: (row.strokes > 0, -(row.doubt or 0.0)))
+
+    def _can_be_labelled(self, case: Case, index: int) -> bool:
+        if case.job is None or case.inspection is None or index >= len(case.inspection.views):
+            return False
+        view, rows = case.inspection.views[index], case.page.get("views", ())
+        if index >= len(rows) or rows[index].get("index") is None or not view.width_px:
+            return False
+        return max(view.width_px, view.height_px or 0) <= MOST_SIDE_PX
+
+    def _picture(self, request: Request) -> tuple[Case, int]:
+        case = self.shelf.find(request.path_params["key"])
+        index = int(request.path_params["index"])
+        if case is None or not self._can_be_labelled(case, index):
+            raise HTTPException(404, "there is no such picture to label")
+        return case, index
+
+    def _size(self, case: Case, index: int) -> tuple[int, int]:
+        assert case.inspection is not None
+        view = case.inspection.views[index]
+        return view.height_px or 0, view.width_px or 0
+
+    def _export(self) -> int:
+        rows = [row for row in self._all() if row.strokes]
+        for row in rows:
+            _export_one(row, self.shelf.folder / LABELS)
+        return len(rows)
+
+
+def _export_one(row: Labelled, folder: Path) -> None:
+    """One picture and its masks into its connector's folder (a mask that is empty: none)."""
+    case = row.case
+    assert case.inspection is not None
+    target = folder / file_name(case.label or case.folder.name)
+    target.mkdir(parents=True, exist_ok=True)
+    stem = f"{case.folder.name}-{case.inspection.views[row.index].stem}"
+    original = case.file(PICTURES, row.picture)
+    if original is None:
+        raise UsageError(f"{row.picture}: its file is no longer in {case.folder}")
+    shutil.copyfile(original, target / f"{stem}{original.suffix}")
+    strokes = read_strokes(case, row.index)
+    for plane in PLANES:
+        net = _net_mask(case, row.index, plane)
+        mask = paint(strokes, plane, net)
+        path = target / f"{stem}.{plane}.png"
+        if (mask != NOT_ANNOTATED).any():
+            write_atomically(path, png_bytes(mask))
+        else:
+            path.unlink(missing_ok=True)
+    journal = "".join(json.dumps(stroke) + "\n" for stroke in strokes)
+    write_atomically(target / f"{stem}.strokes.jsonl", journal.encode())
+
+
+def _net_mask(case: Case, index: int, plane: str) -> npt.NDArray[np.uint8]:
+    """What the net said, as the inspection wrote it."""
+    from PIL import Image
+
+    found = files_of(case).get(f"{plane}-{index}.png")
+    if found is None:
+        raise UsageError(f"{case.folder}: the inspection's masks are no longer there")
+    with Image.open(found.path) as image:
+        return np.asarray(image, np.uint8)
