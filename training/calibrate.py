@@ -109,7 +109,8 @@ def calibrate_model(
         checked = check(trial, source, plan, follow)
     about["calibration"]["checked"] = checked_row(checked)
     rewrite_metadata(model, out, about | {"scores": checked["headline"]})
-    return {"schema": SCHEMA, "model": str(out), **about, "check": checked}
+    others = [asdict(choice) for choice in chosen.others]
+    return {"schema": SCHEMA, "model": str(out), **about, "check": checked, "others": others}
 
 
 def listed(answers: Iterable[Answer], chosen: Chosen) -> Iterator[JudgedPiece]:
@@ -124,7 +125,8 @@ def described(
 ) -> dict[str, Any]:
     """The metadata's new `thresholds` and `calibration`."""
     before = segmenter.card.calibration or {}
-    fitted = {key: value for key, value in asdict(chosen).items() if key != "thresholds"}
+    apart = ("thresholds", "others")
+    fitted = {key: value for key, value in asdict(chosen).items() if key not in apart}
     calibration = {
         "numeric_form": before.get("numeric_form"),
         "renders": {"fit": plan.fit, "check": plan.check, "size_hw": list(plan.size_hw)},
@@ -172,7 +174,13 @@ def as_text(document: dict[str, Any]) -> str:
     for name, limit in rates.items():
         own = fitted[name if name.startswith("unsure") else f"false_{name}"]
         lines.append(f"  {LABELS[name]:28} {own:.3f} (allowed {limit:g})")
-    lines.append(f"on {document['check']['views']} others (95 % interval):")
+    lines.append("other false pieces per view there, and the dirt that they would find:")
+    lines += [
+        f"  {row['false_per_view']:.3f} ({row['false_per_clean_view']:.3f} per clean view): "
+        f"{row['recall']:.3f}"
+        for row in document["others"]
+    ]
+    lines.append(f"on {document['check']['views']} other renders (95 % interval):")
     for key in ("recall_dirt", "false_per_view", "false_per_clean_view", "deposits_iou"):
         lines.append(f"  {key.replace('_', ' '):28} {Figure(**headline[key])}")
     if calibration["confidence"] is None:

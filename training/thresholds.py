@@ -20,10 +20,12 @@ from ..model.kinds import Kind
 from .answers import Answer
 from .score_view import COVER, COVER_THIN, NEAR_PX, THIN
 
-__all__ = ["Chosen", "Rates", "choose_thresholds"]
+__all__ = ["Choice", "Chosen", "Rates", "choose_thresholds"]
 
 GROW = (0.2, 0.3, 0.4, 0.5, 0.6)
-SEED = (0.3, 0.4, 0.5, 0.6, 0.7, 0.75, 0.8, 0.85, 0.9, 0.93, 0.95, 0.97, 0.98, 0.99)
+SEED = (
+    0.3, 0.4, 0.5, 0.6, 0.7, 0.75, 0.8, 0.85, 0.9, 0.93, 0.95, 0.97, 0.98, 0.99, 0.995, 0.998,
+)  # fmt: skip
 MIN_PX = (8, 12, 16)
 SLACK = 0.01
 
@@ -43,8 +45,23 @@ class Rates:
 
 
 @dataclass(frozen=True)
+class Choice:
+    """One setting and what it gave: the largest recall at its rate of false pieces per view."""
+
+    seed: float
+    grow: float
+    min_px: int
+    recall: float
+    false_per_view: float
+    false_per_clean_view: float
+
+
+@dataclass(frozen=True)
 class Chosen:
-    """The thresholds and what they gave on the renders that they were chosen on."""
+    """The thresholds and what they gave on the renders that they were chosen on.
+
+    `others`: what more and fewer false pieces would buy, from the fewest on.
+    """
 
     thresholds: Thresholds
     recall: float
@@ -55,6 +72,7 @@ class Chosen:
     views: int
     clean_views: int
     deposits: int
+    others: tuple[Choice, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -129,7 +147,17 @@ def choose_thresholds(answers: Sequence[Answer], rates: Rates) -> Chosen:
         len(answers),
         clean,
         dirt,
+        tuple(_front(points)),
     )
+
+
+def _front(points: Sequence[_Point]) -> Iterator[Choice]:
+    """Settings that no other beats in both recall and false pieces per view, up to 1 per view."""
+    most = -1.0
+    for p in sorted(points, key=lambda p: (p.per_view, -p.recall, p.per_clean, -p.iou)):
+        if p.recall > most and p.per_view <= 1:
+            most = p.recall
+            yield Choice(p.seed, p.grow, p.min_px, p.recall, p.per_view, p.per_clean)
 
 
 def _points(table: _Table, grow: float, counts: tuple[int, int]) -> Iterator[_Point]:

@@ -56,7 +56,6 @@ def answer(patches: list[tuple[int, int, int, float]], true: list[tuple[int, int
 FOUND_WEAKLY = answer([(10, 10, 5, 0.55)], [(10, 10, 5)])
 FOUND_WELL = answer([(10, 10, 5, 0.92)], [(10, 10, 5)])
 FALSE_WEAKLY = answer([(30, 30, 5, 0.65)], [])
-FALSE_WELL = answer([(30, 30, 5, 0.96)], [])
 NOTHING = answer([], [])
 
 
@@ -79,6 +78,13 @@ def test_a_false_alarm_that_is_not_allowed_costs_the_deposits_below_it() -> None
     between = choose_thresholds(views, Rates(0, 0, 0.5))
     assert between.thresholds.floor <= 0.65 < between.thresholds.seed
     assert between.unsure_per_clean_view == 0.5
+
+
+def test_what_other_rates_would_buy_is_told() -> None:
+    views = [FOUND_WEAKLY, FOUND_WELL, FALSE_WEAKLY, NOTHING]
+    chosen = choose_thresholds(views, Rates(0, 0, 0))
+    told = [(c.false_per_view, c.false_per_clean_view, c.recall) for c in chosen.others]
+    assert told == [(0.0, 0.0, 0.5), (0.25, 0.5, 1.0)]
 
 
 def test_a_rate_that_no_setting_keeps_is_refused_with_what_there_is() -> None:
