@@ -93,6 +93,16 @@ def inspect(
             help="Go on with an interrupted run into the same --out: what is there stays.",
         ),
     ] = False,
+    jobs: Annotated[
+        int, typer.Option(min=1, help="Inspect so many connectors at once, a processor for each.")
+    ] = 1,
+    cluster: Annotated[
+        str | None,
+        typer.Option(
+            metavar="ADDRESS",
+            help="Inspect on the Dask cluster of this scheduler, which sees the same folders.",
+        ),
+    ] = None,
     threads: Annotated[
         int | None, typer.Option(min=1, help="Processor threads. [default: all allowed]")
     ] = None,
@@ -113,10 +123,17 @@ def inspect(
         raise UsageError("--resume goes on in a folder of results: name it with --out")
     stated = StatedOptions(ferrule, turn, connector, stage, in_zone, in_zone_by, method, operator)
     plan = plan_jobs(expand_inputs(pictures), stated, out)
-    inspector = Inspector(model or ModelStore().active().onnx, settings_of_shop(settings), threads)
+    weights = model or ModelStore().active().onnx
+    inspector = Inspector(weights, settings_of_shop(settings), threads)
     recorder = Recorder(db, attempt) if record else None
+    terminal = Terminal.current()
     try:
-        return run_jobs(inspector, plan, Terminal.current(), recorder, resume)
+        if len(plan.jobs) > 1 and (jobs > 1 or cluster is not None):
+            from .spread import spread
+
+            spread(inspector, weights, plan.jobs, recorder, (jobs, cluster), terminal.note)
+            return run_jobs(inspector, plan, terminal, recorder, True, "by a worker, or before")
+        return run_jobs(inspector, plan, terminal, recorder, resume)
     finally:
         if recorder is not None:
             recorder.close()

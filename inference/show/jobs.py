@@ -89,12 +89,13 @@ def run_jobs(
     terminal: Terminal,
     recorder: Recorder | None = None,
     resume: bool = False,
+    how: str = "as inspected before",
 ) -> int:
     """Inspect every connector, write, record and tell the results; returns the exit code.
 
     The first that applies of 2, 3, 1, 0. An internal error is raised when the others are done.
     `resume`: a connector whose results stand there already, made of the same, is not inspected
-    again; if they were not recorded, they are.
+    again; if they were not recorded, they are. `how`: what is told of such a one.
     """
     codes = [0]
     documents: list[dict[str, Any]] = []
@@ -107,7 +108,7 @@ def run_jobs(
         if before is not None:
             codes += [] if before.verdict == "mate" else [EXIT_NOT_MATE]
             documents.append(before.to_json())
-            _tell_finished(before, job, terminal, recorder)
+            _tell_finished((before, how), job, terminal, recorder)
             continue
         try:
             result, compared = _run(inspector, job, terminal, recorder, _count(done, plan))
@@ -148,9 +149,10 @@ def _count(done: int, plan: Plan) -> str:
 
 
 def _tell_finished(
-    before: Inspection, job: Job, terminal: Terminal, recorder: Recorder | None
+    found: tuple[Inspection, str], job: Job, terminal: Terminal, recorder: Recorder | None
 ) -> None:
-    """Tell of results that an earlier run made, and record them if it did not."""
+    """Tell of results that an earlier run or a worker made, and record them if they are not."""
+    before, how = found
     uid = None if recorder is None else recorder.add(before, job.request, job.folder)
     words = VERDICT_WORDS[before.verdict]
     name = before.connector["label"] or job.folder.name
@@ -161,7 +163,7 @@ def _tell_finished(
             recorder.compare(request, uid, job.folder)
     if not terminal.json:
         symbol = _symbol(words.symbol, words.ascii_symbol)
-        terminal.result(f"{symbol} {words.name}: {name} (as inspected before)", {})
+        terminal.result(f"{symbol} {words.name}: {name} ({how})", {})
 
 
 def _run(
