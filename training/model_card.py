@@ -32,7 +32,7 @@ deposit lies there, and whether the picture could show one at all.
 | .. same label | surface {surface:.5f}, kind {kind:.5f} of the pixels |
 | .. difference of a probability | largest {max_dp:.4f}, mean {mean_dp:.6f} |
 | trained at | {low} to {high} um per pixel at the fibre |
-| trained on | pictures rendered by `synthetic/` alone; step {step} of {steps}, {device} |
+| trained on | {pictures_from}; step {step} of {steps}, {device} |
 | training hash | `{training_hash}` |
 | thresholds | {limits} |
 | confidence | {worth} |
@@ -62,6 +62,7 @@ def write_model_card(model: Path, about: dict[str, Any]) -> Path:
         numeric_form=about["numeric_form"],
         low=low,
         high=high,
+        pictures_from=pictures_from(training),
         step=training["step"],
         steps=training["steps"],
         device=f"{training.get('processes', 1)} x {training.get('device', 'unknown device')}",
@@ -101,6 +102,14 @@ def confidence_line(about: dict[str, Any]) -> str:
     errors: dict[str, Any] = checked["expected_calibration_error"]
     before, after = (errors[side]["value"] for side in ("before", "after"))
     return f"corrected: expected calibration error {before} before, {after} after, on other renders"
+
+
+def pictures_from(training: dict[str, Any]) -> str:
+    """What the net learnt from."""
+    labelled = training.get("labelled_pictures")
+    if labelled is None:
+        return "pictures rendered by `synthetic/` alone"
+    return f"{labelled} labelled pictures of a shop and renders, on from `{training['parent']}`"
 
 
 def score_lines(scores: dict[str, Any] | None) -> str:

@@ -119,7 +119,10 @@ def _ranked(
 
 
 def _told(
-    outcome: Outcome, report: CheckReport, where: tuple[ModelStore, str | None, bool], settings: Any
+    outcome: Outcome,
+    report: CheckReport,
+    where: tuple[ModelStore, str | None, bool],
+    settings: JobSettings,
 ) -> int:
     """Activate if it passed, and say what came of it."""
     store, db, activate = where
@@ -127,7 +130,8 @@ def _told(
     trained = {k: v for k, v in vars(outcome.trained).items() if k != "net"}
     document: dict[str, Any] = {"check": report.as_dict(), "trained": trained, "gate": None}
     if model is None or gate is None:
-        text = f"paused at step {outcome.trained.step}; the same command goes on"
+        name = settings.name
+        text = f"paused at step {outcome.trained.step}; the same command with --name {name} goes on"
         terminal.result(text, document | {"paused": True})
         return EXIT_NOT
     active = False
