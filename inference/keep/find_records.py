@@ -35,7 +35,6 @@ __all__ = [
     "find_uid",
     "history",
     "inspection_of",
-    "last_overrule",
     "overrules_of",
     "pictures_seen_before",
     "rows",
@@ -207,7 +206,7 @@ def _documents() -> Select[*tuple[Any, ...]]:
     )
 
 
-def last_overrule(column: Any) -> Any:
+def _last_overrule(column: Any) -> Any:
     """The column of an inspection's newest overrule."""
     return (
         select(column)
@@ -235,8 +234,8 @@ def _selected(wanted: Wanted) -> Select[*tuple[Any, ...]]:
             columns.matings_so_far,
             columns.operator,
             columns.verdict,
-            last_overrule(overrules.c.verdict).label("overruled"),
-            last_overrule(overrules.c.by_name).label("overruled_by"),
+            _last_overrule(overrules.c.verdict).label("overruled"),
+            _last_overrule(overrules.c.by_name).label("overruled_by"),
             columns.deposits,
             columns.stops,
             columns.unsure,
@@ -263,7 +262,7 @@ def condition(wanted: Wanted) -> ColumnElement[bool]:
         if value is not None:
             tests.append(column == value)
     if wanted.verdict is not None:
-        holds = func.coalesce(last_overrule(overrules.c.verdict), inspections.c.verdict)
+        holds = func.coalesce(_last_overrule(overrules.c.verdict), inspections.c.verdict)
         tests.append(holds == wanted.verdict)
     if wanted.since is not None:
         tests.append(inspections.c.created_at >= wanted.since)

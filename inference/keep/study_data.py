@@ -10,11 +10,14 @@ from typing import Any, NamedTuple
 from sqlalchemy import ColumnElement, Row, Select, and_, case, func, select
 
 from .database import plain_errors
-from .find_records import Wanted, condition, last_overrule
+from .find_records import Wanted, condition
 from .records import Records
 from .tables import comparisons, connectors, deposits, fates, inspections, overrules
 
-__all__ = ["Fate", "Look", "Rating", "StudyData", "data_of"]
+__all__ = ["MACHINE", "Fate", "Look", "Rating", "StudyData", "data_of"]
+
+
+MACHINE = "machine"  # the program, among raters
 
 
 class Look(NamedTuple):
@@ -88,7 +91,8 @@ def data_of(records: Records, wanted: Wanted) -> StudyData:
     """The wanted inspections of the records, and what was compared among them."""
     with plain_errors(records.place), records.engine.connect() as connection:
         counted = _counts(connection.execute(_piece_counts(wanted)).all())
-        holds = _overruled(connection.execute(_people(wanted)).all())
+        people = connection.execute(_people(wanted)).all()
+        holds = {row[0]: row[3] for row in people}  # the newest comes last
         looks: list[Look] = []
         for row in connection.execute(_looks(wanted)).fetchall():
             number, deposits_found = row[0], row[11]
@@ -96,7 +100,8 @@ def data_of(records: Records, wanted: Wanted) -> StudyData:
             verdict = holds.get(number, row[10])
             looks.append(Look._make((*row[1:10], verdict, *row[11:13], *pieces)))
         found = [Fate._make(row) for row in connection.execute(_fates(wanted)).fetchall()]
-    return StudyData(looks, found, _second_opinions(looks), f"records {records.place.name}")
+    ratings = [*_second_opinions(looks), *_judged_again(people)]
+    return StudyData(looks, found, ratings, f"records {records.place.name}")
 
 
 def _looks(wanted: Wanted) -> Select[*tuple[Any, ...]]:
@@ -118,16 +123,26 @@ def _looks(wanted: Wanted) -> Select[*tuple[Any, ...]]:
 
 
 def _people(wanted: Wanted) -> Select[*tuple[Any, ...]]:
-    """The wanted inspections that a person overruled, with the newest verdict."""
-    chosen = select(inspections.c.id, last_overrule(overrules.c.verdict)).join(
-        connectors, connectors.c.id == inspections.c.connector_id
+    """Each person's word on the wanted inspections: id, machine's verdict, person, verdict."""
+    return (
+        select(
+            *(inspections.c.id, inspections.c.verdict),
+            *(overrules.c.by_name, overrules.c.verdict),
+        )
+        .join(inspections, inspections.c.id == overrules.c.inspection_id)
+        .join(connectors, connectors.c.id == inspections.c.connector_id)
+        .where(condition(wanted))
+        .order_by(overrules.c.id)
     )
-    overruled = inspections.c.id.in_(select(overrules.c.inspection_id))
-    return chosen.where(and_(condition(wanted), overruled))
 
 
-def _overruled(rows: Sequence[Row[*tuple[Any, ...]]]) -> dict[int, str]:
-    return {row[0]: row[1] for row in rows}
+def _judged_again(people: Sequence[Row[*tuple[Any, ...]]]) -> list[Rating]:
+    """The machine's and persons' words on the inspections that a person judged, last word first."""
+    words: dict[tuple[str, str], str] = {}
+    for number, machine, person, verdict in people:
+        words[f"inspection {number}", MACHINE] = machine
+        words[f"inspection {number}", person] = verdict
+    return [Rating(item, rater, verdict) for (item, rater), verdict in words.items()]
 
 
 def _piece_counts(wanted: Wanted) -> Select[*tuple[Any, ...]]:

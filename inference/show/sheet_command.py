@@ -45,18 +45,18 @@ def sheet(
         ),
     ] = None,
     seed: Annotated[int, typer.Option(metavar="N", help="What the lot is drawn from.")] = 1,
+    pdf: Annotated[bool, typer.Option("--pdf", help="Also as PDF/A, sheet.csv attached.")] = False,
     csv_dialect: Annotated[
         str, typer.Option(metavar="rfc4180|excel-eu", help="How CSV is written.")
     ] = "rfc4180",
 ) -> int:
     """Make a lab sheet: a blank plan of an experiment, which `study` reads back filled in.
 
-    Writes sheet.html to print and sheet.csv to fill in.
+    Writes sheet.html to print (with --pdf also sheet.pdf) and sheet.csv to fill in.
     """
-    from ..keep.files import staged_folder
     from ..keep.lab_sheets import Stated, make_sheet, sheet_csv
-    from .document import document_page
     from .records_command import csv_dialect_of
+    from .report_command import write_report
 
     count = 12 if connectors is None else connectors
     if show is not None:
@@ -73,12 +73,9 @@ def sheet(
         seed,
     )
     made = make_sheet(experiment, stated)
-    document = _document(made)
-    with staged_folder(out, last="sheet.csv") as staging:
-        (staging / "sheet.html").write_text(document_page(document), encoding="utf-8")
-        text = sheet_csv(made, csv_dialect_of(csv_dialect))
-        (staging / "sheet.csv").write_bytes(text.encode())
-    said = f"{made.question} {len(made.rows)} rows. {made.power}\nPrint {out / 'sheet.html'}, "
+    text = sheet_csv(made, csv_dialect_of(csv_dialect))
+    pages = write_report(_document(made, text), out, "sheet", pdf)
+    said = f"{made.question} {len(made.rows)} rows. {made.power}\nPrint {pages[-1]}, "
     said += f"fill in {out / 'sheet.csv'}, then: fiberward study {out / 'sheet.csv'}"
     Terminal.current().result(said, {"schema": "fiberward.sheet/1", **asdict(made)})
     return 0
@@ -107,9 +104,8 @@ def _needed(text: str) -> int:
     return needed_per_method(a, b) or 1
 
 
-def _document(made: "LabSheet") -> "Document":
+def _document(made: "LabSheet", text: str) -> "Document":
     """The sheet to print: what to do, and a table with room to write."""
-    import json
     from datetime import UTC, datetime
 
     from ...model.version import code_version
@@ -134,7 +130,7 @@ def _document(made: "LabSheet") -> "Document":
             Signatures(("Carried out by", "Trainer")),
         ),
         record_name="sheet.csv",
-        record=json.dumps(asdict(made)),
+        record=text,
         foot=f"Fiberward {code_version()}, lab sheet {made.name}",
         created_at=datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
     )

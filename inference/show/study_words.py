@@ -6,6 +6,7 @@ from ..keep.statistics import CleanBy, Share
 from ..keep.studies import Comparison, MethodResult, Removal
 from ..keep.study import Study
 from ..keep.study_control import BASELINE, ControlChart
+from ..keep.study_data import MACHINE
 from ..keep.study_lots import Agreement, LotChart, Transfer
 from .words import VERDICT_WORDS, percent
 
@@ -262,7 +263,10 @@ def _agreed(each: Agreement) -> str:
         word = VERDICT_WORDS[each.words[0]].name
         return f"{said}. Both said {word} throughout, so kappa is not defined."
     said += f"; Cohen's kappa {k.kappa:.2f} (95 % interval {k.low:.2f} to {k.high:.2f}), {k.word}"
-    return f"{said} by Landis and Koch's words. Agreeing is not being right."
+    said += " by Landis and Koch's words. Agreeing is not being right."
+    if MACHINE in (each.rater_a, each.rater_b):
+        said += " Where a person judged only what looked doubtful, it is lower than it would be."
+    return said
 
 
 def _controlled(chart: ControlChart) -> list[str]:

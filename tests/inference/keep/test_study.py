@@ -303,6 +303,21 @@ def test_operators_who_inspected_the_same_connectors_are_rated(where, make_inspe
     assert (found.rater_a, found.rater_b, found.kappa.cases) == ("Ann", "Ben", 3)
 
 
+def test_persons_words_on_recorded_inspections_are_held_against_the_machines(
+    where, make_inspection
+):
+    with Records.open(where) as records:
+        for k in range(4):
+            uid = records.add(make_inspection(f"P{k}", k, "clean-first" if k else "mate"))
+            word = "mate" if k < 2 else "clean-first"  # confirms all but the second
+            records.overrule(uid, "retire", "Ann", "in error")
+            records.overrule(uid, word, "Ann", "looked at it")
+        (found,) = make_study(data_of(records, Wanted())).agreements
+    assert (found.rater_a, found.rater_b, found.table) == ("Ann", "machine", ((1, 1), (0, 2)))
+    # by hand: po 3/4, pe 1/2 x 1/4 + 1/2 x 3/4 = 1/2
+    assert found.kappa.kappa == near(0.5, 9)
+
+
 def test_records_are_studied_and_narrowed(tmp_path, monkeypatch, capsys, make_inspection):
     monkeypatch.setenv("FIBERWARD_DB", str(tmp_path / "records.db"))
     with Records.open() as records:
