@@ -36,7 +36,8 @@ class Stated:
 class LabSheet:
     """A plan: what to take, what to do, and a row per thing to judge.
 
-    `columns`: of the table; those in `to_fill` are blank. `power`: what so many can show.
+    `columns`: of the table; those in `to_fill` are blank. `power`: what so many can show. `seed`:
+    of what was drawn by lot, None where nothing was.
     """
 
     name: str
@@ -47,7 +48,7 @@ class LabSheet:
     to_fill: tuple[str, ...]
     rows: tuple[dict[str, str], ...]
     power: str
-    seed: int
+    seed: int | None
 
 
 @dataclass(frozen=True)
@@ -190,7 +191,7 @@ def _matings(stated: Stated) -> LabSheet:
         to_fill=("verdict", "in_zone", "deposits"),
         rows=_numbered(rows),
         power=_power(stated.connectors, same=True),
-        seed=stated.seed,
+        seed=None,
     )
 
 

@@ -72,6 +72,8 @@ def write_report(document: "Document", folder: Path, name: str, pdf: bool) -> li
             (staging / names[1]).write_bytes(document_pdf(document))
         (staging / names[0]).write_text(made, encoding="utf-8")
         (staging / document.record_name).write_bytes(document.record.encode())
+    if not pdf:  # one of an earlier run would tell something else
+        (folder / f"{name}.pdf").unlink(missing_ok=True)
     return [folder / each for each in names]
 
 

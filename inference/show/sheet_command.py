@@ -111,13 +111,14 @@ def _document(made: "LabSheet", text: str) -> "Document":
     from ...model.version import code_version
     from .document import Bullets, Document, Heading, Note, Signatures, Table
 
+    drawn = "" if made.seed is None else f", drawn by lot from seed {made.seed}"
     rows = tuple(
         tuple(row.get(name, "" if name in made.to_fill else "–") for name in made.columns)
         for row in made.rows
     )
     return Document(
         title=f"Lab sheet: {made.question}",
-        subtitle=f"{len(made.rows)} rows, drawn by lot from seed {made.seed}.",
+        subtitle=f"{len(made.rows)} rows{drawn}.",
         blocks=(
             Note(made.power),
             Heading("Take"),
