@@ -13,7 +13,16 @@ from ...model.kinds import KIND_NAMES
 from ...model.surfaces import SURFACE_NAMES
 from .label import Findings, PictureLabel
 from .label_map import UNSURE, LabelMap
-from .shapes import Shape, decoded, painted, polygon_shape, runs_of, shape_of_mask, shapes_of
+from .shapes import (
+    Shape,
+    decoded,
+    painted,
+    polygon_shape,
+    runs_of,
+    shape_of_mask,
+    shapes_of,
+    stated_size,
+)
 
 __all__ = ["is_coco", "read_coco", "write_coco"]
 
@@ -61,7 +70,7 @@ class _Picture:
 
     @classmethod
     def of(cls, row: Any) -> "_Picture":
-        size = int(row["height"]), int(row["width"])
+        size = stated_size(row["height"], row["width"])
         return cls(int(row["id"]), str(row["file_name"]).replace("\\", "/"), size)
 
 

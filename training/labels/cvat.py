@@ -10,7 +10,16 @@ from ...model.kinds import KIND_NAMES
 from ...model.surfaces import SURFACE_NAMES
 from .label import Findings, PictureLabel
 from .label_map import UNSURE, LabelMap
-from .shapes import Shape, ellipse_shape, painted, polygon_shape, runs_of, shape_of_mask, shapes_of
+from .shapes import (
+    Shape,
+    ellipse_shape,
+    painted,
+    polygon_shape,
+    runs_of,
+    shape_of_mask,
+    shapes_of,
+    stated_size,
+)
 
 __all__ = ["read_cvat", "write_cvat"]
 
@@ -41,7 +50,7 @@ def read_cvat(
     for image in root.iter("image"):
         try:
             name = image.attrib["name"].replace("\\", "/")
-            size = int(image.attrib["height"]), int(image.attrib["width"])
+            size = stated_size(image.attrib["height"], image.attrib["width"])
         except (KeyError, ValueError) as error:
             findings.problem(where, "name, width and height of each image", f"{error!r} amiss")
             continue

@@ -12,7 +12,15 @@ import numpy as np
 
 from .label import Findings, PictureLabel
 from .label_map import LabelMap
-from .shapes import Shape, ellipse_shape, painted, polygon_shape, shape_of_mask, shapes_of
+from .shapes import (
+    Shape,
+    ellipse_shape,
+    painted,
+    polygon_shape,
+    shape_of_mask,
+    shapes_of,
+    stated_size,
+)
 
 __all__ = ["is_labelme", "read_labelme", "write_labelme"]
 
@@ -43,7 +51,7 @@ def read_labelme(
     """
     picture = picture_of(document, file)
     try:
-        size = int(document["imageHeight"]), int(document["imageWidth"])
+        size = stated_size(document["imageHeight"], document["imageWidth"])
         rows: list[Any] = list(document["shapes"])
     except (KeyError, TypeError, ValueError) as error:
         findings.problem(file, "shapes, imageHeight and imageWidth", f"{error!r} amiss")

@@ -29,9 +29,11 @@ __all__ = [
     "runs_of",
     "shape_of_mask",
     "shapes_of",
+    "stated_size",
 ]
 
 Mask = npt.NDArray[np.bool_]
+MOST_PX = 200_000_000  # nothing is set aside for a size beyond any picture that can be read
 ASSUMED = (
     "pixels in no deposit's shape are clean, pixels in no surface's shape are not annotated; "
     "where shapes overlap, the later one counts"
@@ -46,6 +48,14 @@ class Shape:
     y: int
     x: int
     mask: Mask
+
+
+def stated_size(height: Any, width: Any) -> tuple[int, int]:
+    """Rows and columns as a file states them; ValueError for no or an absurd size."""
+    size = int(height), int(width)
+    if min(size) < 1 or size[0] * size[1] > MOST_PX:
+        raise ValueError(f"a picture of {size[1]} x {size[0]} px")
+    return size
 
 
 def shape_of_mask(name: str, mask: Mask, y: int = 0, x: int = 0) -> Shape | None:

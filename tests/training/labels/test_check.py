@@ -120,3 +120,27 @@ def test_a_label_that_lies_beside_its_picture_is_found(shift: int, tmp_path: Pat
     write_masks(moved, tmp_path)
     found = [text for file, text in stopping(check_folder(tmp_path)) if file == "a-0.png"]
     assert [f"moved by ({-shift}, 0) px" in text for text in found] == ([True] if shift else [])
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        '{"images": [{"id": 1, "file_name": "a-0.png", "height": 9999999, "width": 9999999}], '
+        '"annotations": [], "categories": []}',
+        '{"shapes": [], "imagePath": "a-0.png", "imageHeight": 0, "imageWidth": 5}',
+        '{"images": 5, "annotations": [], "categories": []}',
+        '{"images": [], "annotations": [{"image_id": "x"}], "categories": [{"id": 1}]}',
+    ],
+)
+def test_an_absurd_label_file_is_a_problem_not_a_crash(text: str, tmp_path: Path) -> None:
+    Image.fromarray(np.zeros((HEIGHT, WIDTH, 3), np.uint8)).save(tmp_path / "a-0.png")
+    (tmp_path / "labels.json").write_text(text)
+    report = check_folder(tmp_path)
+    assert [problem.file for problem in report.problems] == ["labels.json"]
+    assert report.data.views == ()
+
+
+def test_xml_with_entities_is_refused(tmp_path: Path) -> None:
+    Image.fromarray(np.zeros((HEIGHT, WIDTH, 3), np.uint8)).save(tmp_path / "a-0.png")
+    (tmp_path / "a.xml").write_text('<!DOCTYPE a [<!ENTITY b "c">]><annotations>&b;</annotations>')
+    assert stopping(check_folder(tmp_path)) == [("a.xml", "a DOCTYPE")]
