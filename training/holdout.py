@@ -5,8 +5,7 @@ under a name that changes with the renderer's source.
 """
 
 import hashlib
-import os
-import tempfile
+import io
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -14,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from ..inference.keep.files import write_atomically
 from ..inference.see.segment import Segmentation, Segmenter
 from ..synthetic.render import RenderPlan
 from .evaluate import rendered_views
@@ -110,10 +110,9 @@ def save_truths(path: Path, truths: Sequence[Truth]) -> None:
         values[f"{i}.instance"] = truth.instance.astype(np.int16)
         weight: Any = truth.weight
         values[f"{i}.weight"] = (weight >= 0.5).astype(np.uint8)
-    handle, waiting = tempfile.mkstemp(dir=path.parent, suffix=".npz")
-    with os.fdopen(handle, "wb") as stream:
-        np.savez_compressed(stream, **values)
-    os.replace(waiting, path)
+    buffer = io.BytesIO()
+    np.savez_compressed(buffer, **values)
+    write_atomically(path, buffer.getvalue())
 
 
 def load_truths(path: Path) -> list[Truth]:

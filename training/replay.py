@@ -1,7 +1,6 @@
 """Renders that a retraining replays against forgetting; made once, then kept on disk."""
 
-import os
-import tempfile
+import io
 from collections.abc import Iterator
 from dataclasses import fields
 from pathlib import Path
@@ -10,6 +9,7 @@ from typing import Any
 import numpy as np
 from torch import Tensor
 
+from ..inference.keep.files import write_atomically
 from ..synthetic.render import RenderPlan, Renders
 from .augment import Patch
 from .holdout import renderer_hash
@@ -35,11 +35,10 @@ def kept_replay(source: Source, count: int, crop: bool, cache: Path) -> list[Pat
         ]  # fmt: skip
     made = list(replay_patches(source, count, crop))
     cache.mkdir(parents=True, exist_ok=True)
-    handle, waiting = tempfile.mkstemp(dir=cache, suffix=".npz")
     stacked: Any = {f.name: np.stack([getattr(p, f.name) for p in made]) for f in fields(Patch)}
-    with os.fdopen(handle, "wb") as stream:
-        np.savez_compressed(stream, **stacked)
-    os.replace(waiting, path)
+    buffer = io.BytesIO()
+    np.savez_compressed(buffer, **stacked)
+    write_atomically(path, buffer.getvalue())
     return made
 
 
