@@ -12,6 +12,21 @@ __all__ = ["Draw"]
 POOL = 1 << 16  # numbers moved to the device at a time: a copy for each draw would cost more
 
 
+def stream_of(seed: int) -> int:
+    """The seed in 32 bits: itself if it fits, else mixed from all of its 64.
+
+    PyTorch's CPU generator reads the low 32 bits alone, so that large seeds a multiple of 2**32
+    apart would give one stream. Mixed by the finaliser of SplitMix64 (Steele, Lea and Flood,
+    OOPSLA 2014).
+    """
+    if 0 <= seed < 1 << 32:
+        return seed
+    z = seed % (1 << 64)
+    z = (z ^ (z >> 30)) * 0xBF58476D1CE4E5B9 % (1 << 64)
+    z = (z ^ (z >> 27)) * 0x94D049BB133111EB % (1 << 64)
+    return (z ^ (z >> 31)) % (1 << 32)
+
+
 class Draw:
     """A seeded stream of random tensors.
 
@@ -26,8 +41,9 @@ class Draw:
         """Begin the stream of `seed`."""
         self.device = device
         self._copies = copies
-        self._cpu = torch.Generator().manual_seed(seed)
-        self._own = torch.Generator(device=device).manual_seed(seed)
+        stream = stream_of(seed)
+        self._cpu = torch.Generator().manual_seed(stream)
+        self._own = torch.Generator(device=device).manual_seed(stream)
         self._pools: dict[str, Tensor] = {}
 
     def _take(self, name: str, shape: tuple[int, ...]) -> Tensor:

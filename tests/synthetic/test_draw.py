@@ -30,3 +30,12 @@ def test_picks_follow_their_weights():
     """Within four standard errors of the binomial distribution."""
     picked = Draw(3, CPU).pick((1.0, 3.0), 10_000).float().mean()
     assert float(picked) == pytest.approx(0.75, abs=4 * (0.75 * 0.25 / 10_000) ** 0.5)
+
+
+def test_seeds_that_differ_far_up_alone_give_streams_of_their_own():
+    """Training, validation and every set that is measured on start a power of two apart."""
+    bases = (0, 3 << 36, *(k << 52 for k in range(1, 9)))
+    first = {tuple(Draw(base + k, CPU).unit(4).tolist()) for base in bases for k in range(3)}
+    assert len(first) == 3 * len(bases)
+    own = torch.Generator().manual_seed(5)
+    assert torch.equal(Draw(5, CPU).unit(4), torch.rand(65536, generator=own)[:4])
