@@ -20,6 +20,7 @@ __all__ = [
     "expand_inputs",
     "is_own_output",
     "natural_key",
+    "pictures_in",
 ]
 
 PICTURE_SUFFIXES = frozenset(
@@ -29,6 +30,7 @@ PICTURE_SUFFIXES = frozenset(
     + [".avif", ".cr2", ".cr3", ".dng", ".heic", ".heif", ".jp2", ".nef", ".orf", ".raf", ".raw"]
 )
 OWN_ENDINGS = (".surfaces.png", ".deposits.png", ".overlay.png", ".instances.png")
+OWN_ENDINGS += (".merged.png", ".depth.png")
 OWN_NAMES = frozenset(
     ["travel-map.png", "travel-map.picture.jpg", "travel-map.limit.png"]
     + ["travel-map.front-picture.jpg", "travel-map.front-limit.png", "comparison.png"]
@@ -85,6 +87,11 @@ def expand_inputs(paths: Sequence[Path | str]) -> Inputs:
         problems.extend(found.problems)
     _check_names(connectors)
     return Inputs(tuple(connectors), tuple(problems))
+
+
+def pictures_in(folder: Path) -> list[Path]:
+    """The pictures of a folder in natural order; UnreadablePicture if it cannot be listed."""
+    return _listing(folder)[0]
 
 
 def is_own_output(path: Path) -> bool:

@@ -35,6 +35,13 @@ def inspect(
             "front) that is at its bottom; - where it must be found.",
         ),
     ] = None,
+    stack: Annotated[
+        bool,
+        typer.Option(
+            "--stack",
+            help="Each folder or film is one view at different focus: merge it first.",
+        ),
+    ] = False,
     connector: Annotated[
         str | None, typer.Option(metavar="LABEL", help="What the connector is called.")
     ] = None,
@@ -116,13 +123,19 @@ def inspect(
     from ..pipeline import Inspector
     from ..see.inputs import expand_inputs
     from ..settings_file import settings_of_shop
-    from .jobs import StatedOptions, plan_jobs, run_jobs
+    from .jobs import StatedOptions, free_folder, plan_jobs, run_jobs
     from .recorder import Recorder
+    from .stacks import merge_stacks
 
     if resume and out is None:
         raise UsageError("--resume goes on in a folder of results: name it with --out")
     stated = StatedOptions(ferrule, turn, connector, stage, in_zone, in_zone_by, method, operator)
-    plan = plan_jobs(expand_inputs(pictures), stated, out)
+    notes: tuple[str, ...] = ()
+    if stack:
+        out = out or free_folder(connector or pictures[0].stem)
+        merged = merge_stacks(pictures, out / "merged")
+        pictures, notes = list(merged.pictures), merged.notes
+    plan = plan_jobs(expand_inputs(pictures), stated, out, notes)
     weights = model or ModelStore().active().onnx
     inspector = Inspector(weights, settings_of_shop(settings), threads)
     recorder = Recorder(db, attempt) if record else None

@@ -1,7 +1,7 @@
 """Inspecting one connector or many: what is asked, where results go, and what is told."""
 
 import sys
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
@@ -19,7 +19,16 @@ from .resume import finished
 from .terminal import Terminal
 from .words import VERDICT_WORDS
 
-__all__ = ["Job", "Plan", "StatedOptions", "file_name", "plan_jobs", "run_jobs", "summary"]
+__all__ = [
+    "Job",
+    "Plan",
+    "StatedOptions",
+    "file_name",
+    "free_folder",
+    "plan_jobs",
+    "run_jobs",
+    "summary",
+]
 
 DEFAULT_FOLDER = Path("fiberward-inspections")
 BATCH_SCHEMA = "fiberward.inspections/1"
@@ -60,8 +69,10 @@ class Plan:
     problems: tuple[FiberwardError, ...]
 
 
-def plan_jobs(inputs: Inputs, stated: StatedOptions, out: Path | None) -> Plan:
-    """The jobs of a command line.
+def plan_jobs(
+    inputs: Inputs, stated: StatedOptions, out: Path | None, notes: tuple[str, ...] = ()
+) -> Plan:
+    """The jobs of a command line; `notes` go to the head of each result.
 
     Raises UsageError for options that no connector could be inspected with. What is wrong with one
     connector of several is among the problems, and the others go on.
@@ -74,7 +85,7 @@ def plan_jobs(inputs: Inputs, stated: StatedOptions, out: Path | None) -> Plan:
     taken: set[Path] = set()
     for connector in inputs.connectors:
         try:
-            request = _request(connector, stated)
+            request = replace(_request(connector, stated), notes=notes)
             jobs.append(Job(request, _folder(connector, request, out, many, taken)))
         except FiberwardError as error:
             problems.append(error)
@@ -105,12 +116,12 @@ def run_jobs(
         codes.append(error.exit_code)
     for done, job in enumerate(plan.jobs):
         before = finished(job.folder, job.request, inspector) if resume else None
-        if before is not None:
-            codes += [] if before.verdict == "mate" else [EXIT_NOT_MATE]
-            documents.append(before.to_json())
-            _tell_finished((before, how), job, terminal, recorder)
-            continue
         try:
+            if before is not None:
+                codes += [] if before.verdict == "mate" else [EXIT_NOT_MATE]
+                documents.append(before.to_json())
+                _tell_finished((before, how), job, terminal, recorder)
+                continue
             result, compared = _run(inspector, job, terminal, recorder, _count(done, plan))
         except KeyboardInterrupt:
             if len(plan.jobs) > 1:
@@ -266,11 +277,16 @@ def _folder(
     name = file_name(connector.name or request.facts.label or request.pictures[0].stem)
     if out is not None:
         return out / name if many else out
-    # without --out nothing that was written before is touched
-    folder, number = DEFAULT_FOLDER / name, 2
-    while folder.exists() or folder in taken:
-        folder, number = DEFAULT_FOLDER / f"{name}-{number}", number + 1
+    folder = free_folder(name, taken)
     taken.add(folder)
+    return folder
+
+
+def free_folder(name: str, taken: Collection[Path] = ()) -> Path:
+    """A folder for results that is not there yet, so that nothing written before is touched."""
+    folder, number = DEFAULT_FOLDER / file_name(name), 2
+    while folder.exists() or folder in taken:
+        folder, number = DEFAULT_FOLDER / f"{file_name(name)}-{number}", number + 1
     return folder
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from jsonschema import Draft202012Validator
-from PIL import Image
+from PIL import Image, ImageFilter
 
 from fiberward.inference import pipeline
 from fiberward.inference.keep.inspection import INSPECTION_SCHEMA_FILE, read_inspection
@@ -419,3 +419,33 @@ def test_the_default_folder_is_named_after_a_label_made_safe():
     assert file_name("...") == "connector"
     assert file_name("x" * 300) == "x" * 80
     assert Path(file_name("../../etc")).name == file_name("../../etc")
+
+
+def test_a_focus_series_of_each_view_is_merged_and_inspected(drawing, spot, tmp_path):
+    paths = drawing.four((spot(600, 30, 60),))
+    for path in paths[1:]:  # the oblique views as folders: one half blurred, then the other
+        sharp = np.asarray(Image.open(path))
+        soft = np.asarray(Image.open(path).filter(ImageFilter.GaussianBlur(3)))
+        rows = np.arange(sharp.shape[0])[:, None, None] < sharp.shape[0] // 2
+        folder = path.with_suffix("")
+        folder.mkdir()
+        for name, half in (("1.png", rows), ("2.png", ~rows)):
+            Image.fromarray(np.where(half, sharp, soft)).save(folder / name)
+        path.unlink()
+    views = [paths[0], *(path.with_suffix("") for path in paths[1:])]
+    out = tmp_path / "out"
+    code, inspection = run("--stack", "--ferrule", "2.5", "--turn", TURNS, *views, out=out)
+    assert code == 1
+    assert [view.picture for view in inspection.views[1:]] == [f"{k}.merged.png" for k in "abc"]
+    assert any("merged from 2 pictures of a" in note for note in inspection.notes)
+    (grain,) = inspection.deposits
+    assert abs(grain.s_um - 600) < 30
+    depth = np.asarray(Image.open(out / "merged" / "a.depth.png"))
+    assert np.median(depth[:100]) < 50 < 200 < np.median(depth[-100:])
+
+
+def test_a_series_of_one_picture_is_an_error_that_says_so(drawing, tmp_path, capsys):
+    (tmp_path / "one").mkdir()
+    drawing.four()[0].rename(tmp_path / "one" / "a.png")
+    assert run("--stack", tmp_path / "one", out=tmp_path / "out")[0] == 3
+    assert "two pictures or more" in capsys.readouterr().err
