@@ -67,6 +67,11 @@ _PICTURES = (
     "the verdict down: mate, clean-first, reshoot or retire."
 )
 _BACK = "Then run fiberward study on this table; lines left blank count as not carried out."
+_KEEP_TO_IT = "Which connector gets which method was drawn by lot: keep to it."
+_SOIL_ANEW = (
+    "When a connector is done with one method, soil it anew in the same way before the next row "
+    "that says as-received; the order of methods was drawn by lot."
+)
 _CAUTION = (
     "Before a fibre is looked at, a power meter must show it dark. Solvent is flammable. Wear "
     "safety glasses."
@@ -89,12 +94,6 @@ def _methods(stated: Stated) -> LabSheet:
         lot.shuffle(given)
         for label, method in zip(labels, given, strict=True):
             rows += _cleaning(label, method)
-    again = (
-        "When a connector is done with one method, soil it anew in the same way before the next "
-        "row that says as-received; the order of methods was drawn by lot."
-        if stated.same
-        else "Which connector gets which method was drawn by lot: keep to it."
-    )
     return LabSheet(
         name="methods",
         question=f"Which of {', '.join(methods)} leaves more connectors fit to mate?",
@@ -107,7 +106,7 @@ def _methods(stated: Stated) -> LabSheet:
             "Inspect each as received (dirty) before its first cleaning.",
             "Clean once by the method of its row, inspect, fill the row in. Repeat until it may be "
             "mated or the third cleaning is done.",
-            again,
+            _SOIL_ANEW if stated.same else _KEEP_TO_IT,
             _BLIND,
             _PICTURES,
             _CAUTION,

@@ -96,19 +96,7 @@ def pair_document(before: Kept, after: Kept, found: Compared, picture: Picture |
     if picture is not None:
         blocks.append(picture)
     blocks.append(Bullets(tuple(line.strip().removeprefix("- ") for line in words)))
-    rows = tuple(
-        (
-            row["surface"],
-            row["kind"],
-            str(row["known"]),
-            *(str(row[name]) for name in ("gone", "moved", "stayed", "not_shown", "new")),
-        )
-        for row in found.document["removal"]
-    )
-    head = ("Surface", "Kind", "Before", "Gone", "Moved", "Stayed", "Not shown", "New")
-    if rows:
-        caption = "Deposits whose fate is known, by where they were before."
-        blocks.append(Table(caption, head, rows, (2, 3, 4, 5, 6, 7)))
+    blocks += _removal(found)
     for name, kept in (("Before", before), ("After", after)):
         blocks += [Heading(f"{name}: where it was"), *_map(kept), *_deposits(kept.inspection)]
     blocks += [Heading("Before you look or clean"), Bullets(CAUTIONS)]
@@ -129,6 +117,22 @@ def pair_document(before: Kept, after: Kept, found: Compared, picture: Picture |
         foot=_foot(last, f"connector {after.label}, before and after"),
         created_at=last.created_at,
     )
+
+
+def _removal(found: Compared) -> list[Block]:
+    """What was removed, by surface and kind."""
+    rows = tuple(
+        (
+            row["surface"],
+            row["kind"],
+            str(row["known"]),
+            *(str(row[name]) for name in ("gone", "moved", "stayed", "not_shown", "new")),
+        )
+        for row in found.document["removal"]
+    )
+    head = ("Surface", "Kind", "Before", "Gone", "Moved", "Stayed", "Not shown", "New")
+    caption = "Deposits whose fate is known, by where they were before."
+    return [Table(caption, head, rows, (2, 3, 4, 5, 6, 7))] if rows else []
 
 
 # -- parts ---------------------------------------------------------------------------------------
