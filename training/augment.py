@@ -46,21 +46,24 @@ class Patch:
 
 
 class Augmenter:
-    """Varies patches and cuts their middle out, `size_hw` px."""
+    """Varies patches, and cuts out of their middle what was asked for."""
 
-    def __init__(self, size_hw: tuple[int, int]) -> None:
+    def __init__(self) -> None:
         with warnings.catch_warnings():
             warnings.simplefilter("error", UserWarning)
-            self.compose = _pipeline(size_hw)
+            self.compose = _pipeline()
 
-    def __call__(self, patch: Patch, seed: int) -> Patch:
-        """The varied patch: the same for the same patch and seed."""
+    def __call__(self, patch: Patch, seed: int, size_hw: tuple[int, int]) -> Patch:
+        """The varied patch, of `size_hw` px at most: the same for the same patch and seed."""
         self.compose.set_random_seed(seed)
         made = self.compose(image=patch.rgb, masks=patch.masks())
-        surface, kind, instance, weight, unseen = made["masks"]
+        (height, width), (h, w) = patch.kind.shape, size_hw
+        top, left = max(height - h, 0) // 2, max(width - w, 0) // 2
+        middle = np.s_[top : top + h, left : left + w]
+        surface, kind, instance, weight, unseen = (mask[middle] for mask in made["masks"])
         outside = kind == NOT_ANNOTATED
         return Patch(
-            rgb=np.ascontiguousarray(made["image"]),
+            rgb=np.ascontiguousarray(made["image"][middle]),
             surface=surface,
             kind=kind,
             instance=np.where(outside, 0, instance).astype(np.int32),
@@ -70,7 +73,7 @@ class Augmenter:
         )
 
 
-def _pipeline(size_hw: tuple[int, int]) -> Any:
+def _pipeline() -> Any:
     """Mirror, small turns and scales, light, colour, blur, noise and compression."""
     import albumentations
     import cv2
@@ -80,16 +83,15 @@ def _pipeline(size_hw: tuple[int, int]) -> Any:
     steps: Sequence[Any] = [
         a.HorizontalFlip(p=0.5),
         a.Affine(
-            scale=(0.85, 1.2),
-            rotate=(-12, 12),
-            shear=(-3, 3),
+            scale=(0.92, 1.12),
+            rotate=(-6, 6),
+            shear=(-2, 2),
             interpolation=cv.INTER_LINEAR,
             mask_interpolation=cv.INTER_NEAREST,
             fill=0,
             fill_mask=NOT_ANNOTATED,
             p=0.6,
         ),
-        a.CenterCrop(*size_hw, pad_if_needed=True, fill=0, fill_mask=NOT_ANNOTATED),
         a.RandomBrightnessContrast(brightness_limit=0.15, contrast_limit=0.15, p=0.5),
         a.RandomGamma(gamma_limit=(80, 125), p=0.3),
         a.HueSaturationValue(

@@ -1,7 +1,7 @@
 """Training batches from a few labelled pictures, half of each from renders against forgetting.
 
 Crops at the picture's own scale are drawn around deposits, small ones the more often, and anywhere;
-every third batch holds whole pictures at half size, since surround, housing and cavity are told
+every third batch is a whole picture at half size, since surround, housing and cavity are told
 apart only by the whole. All is a function of (seed, number of the batch).
 """
 
@@ -26,19 +26,20 @@ __all__ = ["BatchPlan", "Pool", "Replay", "patch_of_view"]
 
 NEAR = 0.75  # share of the crops that are drawn around a deposit
 MAPS = ("rgb", "surface", "kind", "instance", "weight", "unseen")
-MARGIN = 1.3  # a crop is cut so much larger before it is turned and scaled
+MARGIN = 1.15  # a crop is cut so much larger before it is turned and scaled
 
 
 @dataclass(frozen=True)
 class BatchPlan:
-    """Crops: how many of the shop's and of renders, and their size; whole pictures likewise."""
+    """Crops: how many of the shop's and of renders, and their size, px.
 
-    crops: int = 2
+    Crops show much of a connector: from a small one nobody could tell its surfaces. Every
+    `whole_every`-th batch is one whole picture at half size, the shop's and a render in turn.
+    """
+
+    crops: int = 1
     replayed_crops: int = 1
-    crop_hw: tuple[int, int] = (352, 352)
-    wholes: int = 1
-    replayed_wholes: int = 1
-    whole_hw: tuple[int, int] = (480, 640)
+    crop_hw: tuple[int, int] = (480, 640)
     whole_every: int = 3
 
 
@@ -90,31 +91,31 @@ class Pool:
     ) -> None:
         self.shop, self.replay, self.plan, self.seed = shop, replay, plan, seed
         self.weights = weights
-        self.crop, self.whole = Augmenter(plan.crop_hw), Augmenter(plan.whole_hw)
+        self.vary = Augmenter()
         self.places = {id(patches): _places(patches) for patches in (shop, replay.windows)}
 
     def batch(self, number: int) -> Batch:
         """The batch of that number, always the same."""
         random = np.random.default_rng([self.seed, number])
         plan = self.plan
-        patches: list[Patch] = []
-        if number % plan.whole_every == plan.whole_every - 1:
-            for _ in range(plan.wholes):
-                patches.append(self.whole(_halved(_one_of(self.shop, random)), _seed(random)))
-            for _ in range(plan.replayed_wholes):
-                patches.append(self.whole(_one_of(self.replay.frames, random), _seed(random)))
-            return as_batch(patches, self.weights)
-        for source, count in (
-            (self.shop, plan.crops), (self.replay.windows, plan.replayed_crops),
-        ):  # fmt: skip
-            for _ in range(count):
-                patches.append(self.crop(self._cut(source, random), _seed(random)))
-        return as_batch(patches, self.weights)
+        turn, place = divmod(number, plan.whole_every)
+        if place == plan.whole_every - 1:
+            if turn % 2:
+                return as_batch([_one_of(self.replay.frames, random)], self.weights)
+            whole = _halved(_one_of(self.shop, random))
+            return as_batch([self.vary(whole, _seed(random), whole.kind.shape)], self.weights)
+        size = plan.crop_hw
+        patches = [
+            self.vary(self._cut(self.shop, random, MARGIN), _seed(random), size)
+            for _ in range(plan.crops)
+        ]
+        patches += [self._cut(self.replay.windows, random, 1.0) for _ in range(plan.replayed_crops)]
+        return as_batch(_alike(patches), self.weights)
 
-    def _cut(self, patches: Sequence[Patch], random: np.random.Generator) -> Patch:
+    def _cut(self, patches: Sequence[Patch], random: np.random.Generator, margin: float) -> Patch:
         """A crop around a deposit or anywhere."""
         places = self.places[id(patches)]
-        h, w = (round(MARGIN * side) for side in self.plan.crop_hw)
+        h, w = (round(margin * side) for side in self.plan.crop_hw)
         if places and random.random() < NEAR:
             chances: Any = np.array([place.chance for place in places])
             place = places[int(random.choice(len(places), p=chances / chances.sum()))]
@@ -146,6 +147,13 @@ def _window(patch: Patch, y: int, x: int, size_hw: tuple[int, int]) -> Patch:
     left = min(max(x - w // 2, 0), width - w)
     window = np.s_[top : top + h, left : left + w]
     return replace(patch, **{name: getattr(patch, name)[window] for name in MAPS})
+
+
+def _alike(patches: Sequence[Patch]) -> list[Patch]:
+    """All cut to the size that the smallest has."""
+    h = min(patch.kind.shape[0] for patch in patches)
+    w = min(patch.kind.shape[1] for patch in patches)
+    return [_window(p, p.kind.shape[0] // 2, p.kind.shape[1] // 2, (h, w)) for p in patches]
 
 
 def _one_of(patches: Sequence[Patch], random: np.random.Generator) -> Patch:

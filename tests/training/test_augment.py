@@ -29,18 +29,18 @@ def patch() -> Patch:
 
 
 def test_the_same_seed_gives_the_same_bits_and_another_seed_others() -> None:
-    one, other = Augmenter(SIZE), Augmenter(SIZE)
-    other(patch(), 99)  # what came before does not matter
+    one, other = Augmenter(), Augmenter()
+    other(patch(), 99, SIZE)  # what came before does not matter
     for name in ("rgb", "surface", "kind", "instance", "weight", "unseen"):
         np.testing.assert_array_equal(
-            getattr(one(patch(), 3), name), getattr(other(patch(), 3), name)
+            getattr(one(patch(), 3, SIZE), name), getattr(other(patch(), 3, SIZE), name)
         )
-    assert (one(patch(), 3).rgb != one(patch(), 4).rgb).any()
+    assert (one(patch(), 3, SIZE).rgb != one(patch(), 4, SIZE).rgb).any()
 
 
 @pytest.mark.parametrize("seed", range(12))
 def test_labels_hold_no_value_that_was_not_there_and_stay_on_what_they_mark(seed: int) -> None:
-    made = Augmenter(SIZE)(patch(), seed)
+    made = Augmenter()(patch(), seed, SIZE)
     assert set(np.unique(made.surface)) <= {1, 5, 255}
     assert set(np.unique(made.kind)) <= {0, 1, 255}
     assert set(np.unique(made.instance)) <= {0, 7}
@@ -57,7 +57,7 @@ def test_no_argument_goes_unheard() -> None:
 
     with pytest.warns(UserWarning, match="not valid"):
         albumentations.GaussNoise(var_limit=3)
-    Augmenter(SIZE)  # raises if ours has one
+    Augmenter()  # raises if ours has one
 
 
 def test_importing_it_asks_no_server_for_a_newer_version() -> None:
@@ -65,7 +65,7 @@ def test_importing_it_asks_no_server_for_a_newer_version() -> None:
         "import socket\n"
         "def refuse(*a, **k): raise SystemExit('looked up ' + str(a))\n"
         "socket.getaddrinfo = refuse\n"
-        "import fiberward.training.augment as a; a.Augmenter((8, 8)); print('quiet')"
+        "import fiberward.training.augment as a; a.Augmenter(); print('quiet')"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert done.stdout.strip() == "quiet", done.stderr

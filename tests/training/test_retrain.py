@@ -20,7 +20,7 @@ from fiberward.training.shop_pool import BatchPlan, Pool, Replay, as_batch
 
 from .fake import TINY, fake_source
 
-PLAN = BatchPlan(2, 1, (64, 64), 1, 1, (64, 64))
+PLAN = BatchPlan(2, 1, (64, 64))
 SETTINGS = RetrainSettings(
     steps=12, check_every=4, learning_rate=1e-2, plan=PLAN, net=TINY, patience=99
 )
