@@ -46,6 +46,7 @@ from .pages import (
     ranked,
 )
 from .recorded import Recorded
+from .retraining import Retraining
 from .runner import Runner
 from .shelf import Case, Shelf
 from .uploads import MOST_PICTURES, TooLarge, TooSlow, check_length, take_in
@@ -75,6 +76,7 @@ class Desk:
         self.keys = Keys.of(folder)
         self.pages = Pages(self.keys.post)
         self.labelling = Labelling(self.pages, self.shelf, _form)
+        self.retraining = Retraining(folder, settings.get("db"))
         self.recorded = Recorded(self.pages, settings.get("db"))
         inner = Starlette(
             routes=self._routes(),
@@ -112,6 +114,7 @@ class Desk:
             Route(f"{case}/again", self.again, methods=["POST"]),
             *self.recorded.routes(),
             *self.labelling.routes(),
+            *self.retraining.routes(),
             Mount("/static", StaticFiles(directory=HERE / "static")),
         ]
 
@@ -124,6 +127,7 @@ class Desk:
             working.cancel()
             with contextlib.suppress(asyncio.CancelledError):
                 await working
+            await self.retraining.close()
 
     # -- pages -----------------------------------------------------------------------------------
 

@@ -18,7 +18,7 @@ FATE_WORDS = {
     "moved": "moved",
     "new": "new",
     "stayed": "stayed",
-    None: "not known",
+    None: "unknown",
     "gone": "gone",
 }
 

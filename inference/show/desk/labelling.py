@@ -28,7 +28,7 @@ from .labels import NOT_ANNOTATED, PLANES, add_stroke, checked_stroke, paint, re
 from .pages import Pages, files_of, kind_rows
 from .shelf import Case, Shelf
 
-__all__ = ["Labelling"]
+__all__ = ["LABELS", "Labelling"]
 
 LABELS = "labels"
 READ_FORM = Callable[[Request], Any]

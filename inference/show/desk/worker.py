@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from ....model.errors import FiberwardError, UsageError
-from ....model.shipped import SHIPPED_MODEL
+from ...keep.model_store import ModelStore
 from ...pipeline import Follow, Inspector, Result
 from ...request import Request
 from ...see.inputs import expand_inputs
@@ -32,7 +32,10 @@ INTERNAL = 5
 
 
 def _print(message: Mapping[str, Any]) -> None:
-    print(json.dumps(message), flush=True)
+    try:
+        print(json.dumps(message), flush=True)
+    except BrokenPipeError:
+        os._exit(INTERNAL)  # the server died; the next one begins this case again
 
 
 @dataclass(frozen=True)
@@ -83,7 +86,8 @@ def inspect_case(folder: Path, settings: Mapping[str, Any], terminal: Terminal) 
     # the folder's name says nothing of the connector
     unnamed = tuple(replace(connector, name=None) for connector in inputs.connectors)
     plan = plan_jobs(replace(inputs, connectors=unnamed), job.options(), folder)
-    model = Path(settings["model"]) if settings.get("model") else SHIPPED_MODEL
+    stated = settings.get("model")
+    model = Path(stated) if stated else ModelStore().active().onnx
     inspector = DeskInspector(model, settings_of_shop(), threads=settings.get("threads"))
     inspector.folder = folder
     recorder = Recorder(settings.get("db")) if settings.get("record", True) else None

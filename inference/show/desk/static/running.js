@@ -18,9 +18,12 @@ async function look() {
     left.textContent = `${now.done} of ${now.of || "?"} pictures, ${Math.round(now.spent_s)} s${rest}`;
   } else {
     location.reload();
-    return;
   }
-  setTimeout(() => trying(look), 400);
+}
+
+async function keepLooking() {
+  await trying(look);
+  setTimeout(keepLooking, document.getElementById("trouble").hidden ? 400 : 2000);
 }
 
 function show(words) {
@@ -30,4 +33,4 @@ function show(words) {
 document.getElementById("stop").addEventListener("click", () => trying(async () => {
   await post(`/c/${key}/stop`);
 }));
-trying(look);
+keepLooking();

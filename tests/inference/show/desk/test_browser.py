@@ -7,6 +7,7 @@ import shutil
 import time
 from collections.abc import Iterator
 from dataclasses import replace
+from importlib.metadata import entry_points
 from pathlib import Path
 from typing import Any
 
@@ -483,6 +484,12 @@ def test_what_is_painted_is_kept_through_a_kill_and_becomes_files_for_retraining
     page.click("a:text-is('All by doubt')")
     page.click("#export")
     page.wait_for_selector("#exported:has-text('masks: 1')")
+    if "retrain" in {point.name for point in entry_points(group="fiberward.commands")}:
+        page.click("#check")
+        page.wait_for_selector("#retrain-state:has-text('done')", timeout=120_000)
+        said = page.locator("#retrain-lines").inner_text()
+        assert said.startswith("$ fiberward retrain --check")
+        assert "nothing to mend" in said
     page.close()
     second.kill()
     findings = Findings()
