@@ -29,8 +29,10 @@ PICTURE_SUFFIXES = frozenset(
     # These cannot be read. They are taken all the same, so that the person is told.
     + [".avif", ".cr2", ".cr3", ".dng", ".heic", ".heif", ".jp2", ".nef", ".orf", ".raf", ".raw"]
 )
-OWN_ENDINGS = (".surfaces.png", ".deposits.png", ".overlay.png", ".instances.png")
-OWN_ENDINGS += (".merged.png", ".depth.png")
+OWN_ENDINGS = (
+    *(".surfaces.png", ".deposits.png", ".overlay.png", ".instances.png"),
+    *(".merged.png", ".depth.png"),
+)
 OWN_NAMES = frozenset(
     ["travel-map.png", "travel-map.picture.jpg", "travel-map.limit.png"]
     + ["travel-map.front-picture.jpg", "travel-map.front-limit.png", "comparison.png"]

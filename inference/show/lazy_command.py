@@ -31,8 +31,10 @@ ENTRY_POINT_GROUP = "fiberward.commands"
 OWN_PACKAGE = "fiberward"
 EXIT_READER_LEFT = 141
 DESK_PACKAGES = {"starlette", "uvicorn"}
-TRAINING_PACKAGES = {"albucore", "albumentations", "onnx", "onnxscript", "pycocotools", "torch"}
-TRAINING_PACKAGES |= {"torchvision"}
+TRAINING_PACKAGES = {
+    *("albucore", "albumentations", "onnx", "onnxscript"),
+    *("pycocotools", "torch", "torchvision"),
+}
 SHARED_OPTIONS = {
     "json": "Print the result as one JSON document.",
     "quiet": "No progress and no notes on stderr; errors stay.",
