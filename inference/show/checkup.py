@@ -47,7 +47,10 @@ REQUIRED_PACKAGES = {
     "tifffile": "tifffile",
     "typer": "typer",
 }
-TRAINING_PACKAGES = ("albucore", "albumentations", "onnx", "onnxscript", "torch", "torchvision")
+TRAINING_PACKAGES = (
+    *("albucore", "albumentations", "onnx", "onnxscript"),
+    *("pycocotools", "torch", "torchvision"),
+)
 # The instruction sets that decide how fast the net runs.
 CPU_FLAGS = ("avx2", "fma", "f16c", "avx512f", "avx512_vnni", "avx_vnni", "amx_int8", "asimddp")
 SELF_TEST_HW = (96, 128)
