@@ -109,7 +109,10 @@ def _gaps(surface: Surface, seen_share: npt.NDArray[np.float64]) -> list[str]:
     """Sentences on the sectors of a surface that are not seen."""
     name = SURFACE_NAMES[surface]
     missing = seen_share < GAP_SHARE
-    part = f" (its front {BAND_UM / 1000:g} mm)" if surface == Surface.BARREL else ""
+    part = {
+        Surface.BARREL: f" (its front {BAND_UM / 1000:g} mm)",
+        Surface.CAVITY: f" ({BAND_UM / 1000:g} mm round the barrel's foot)",
+    }.get(surface, "")
     if missing.all():
         return [f"{name}{part} not seen"]
     width = 360.0 / missing.size

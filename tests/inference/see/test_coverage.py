@@ -56,6 +56,12 @@ def test_a_view_along_the_axis_covers_fibre_endface_and_chamfer_and_no_barrel():
     assert "barrel (its front 1 mm) not seen" in coverage.gaps
 
 
+def test_a_cavity_whose_wall_was_seen_is_not_called_unseen():
+    coverage = measure_coverage([OBLIQUE[0]], SHAPE, 1e9)
+    assert 0 < coverage.share[Surface.CAVITY] < 0.5
+    assert "cavity (1 mm round the barrel's foot) not seen" in coverage.gaps
+
+
 def test_an_oblique_view_covers_the_barrel_as_far_round_as_it_faces_the_camera():
     """From far away at tilt 70 a barrel's normal at d from the turn faces by sin 70 cos d.
 
