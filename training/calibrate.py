@@ -22,13 +22,13 @@ from .intervals import Figure
 from .model_metadata import rewrite_metadata
 from .reliability import JudgedPiece, judged_pieces
 from .score_view import Truth
-from .source import VALIDATION_SEED, Source
+from .seeds import CHECK_SEED, FIT_SEED
+from .source import Source
 from .thresholds import Chosen, Rates, choose_thresholds
 
 __all__ = ["CalibrationPlan", "as_text", "calibrate_model", "fit_confidence"]
 
 SCHEMA = "fiberward.calibration/1"
-FIT_SEED, CHECK_SEED = 5 * VALIDATION_SEED, 6 * VALIDATION_SEED
 SIZE_HW = (960, 1280)
 LEAST_OF_EACH = 5  # true and false pieces below which no correction is fitted
 

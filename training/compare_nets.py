@@ -13,7 +13,6 @@ import numpy as np
 from ..inference.pipeline import SegmentsPictures
 from ..inference.see.segment import Segmentation, Segmenter
 from ..model.errors import ModelError
-from .calibrate import FIT_SEED
 from .checkpoint import load_ema
 from .contrast import fitted_contrast
 from .evaluate import evaluate_views, rendered_views, summarise
@@ -21,6 +20,7 @@ from .export import export_net, training_hash, um_per_px_range
 from .intervals import Figure
 from .model_metadata import load, values_of
 from .nets import gflop
+from .seeds import FIT_SEED
 from .source import Source
 
 __all__ = ["Candidate", "ComparePlan", "as_text", "candidates", "compare_nets"]

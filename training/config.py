@@ -11,6 +11,7 @@ from typing import Any, TypeVar, cast
 from ..model.errors import SettingsError
 from ..model.net import NetShape
 from ..synthetic.render import RenderPlan
+from .seeds import MOST_RUNS
 
 __all__ = ["ARCHITECTURES", "LossWeights", "TrainingConfig", "from_table", "read_config"]
 
@@ -90,7 +91,7 @@ class TrainingConfig:
 
     def __post_init__(self) -> None:
         checks = {
-            "seed": 0 <= self.seed < 2**15,
+            "seed": 1 <= self.seed < MOST_RUNS,
             "steps": self.steps >= 1,
             "batches": bool(self.batches) and all(map(possible, self.batches)),
             "chunks": 1 <= self.chunks <= min((p.scenes * p.sets for p in self.batches), default=1),

@@ -32,11 +32,11 @@ from ..synthetic.connector_files import replace_file, write_connector
 from ..synthetic.views import ConnectorPlan, ConnectorRender, render_connector
 from .placing import placed_particles
 from .score_view import MIN_PX, Truth, is_shown
+from .seeds import CONNECTOR_SEED
 
 __all__ = ["ConnectorsPlan", "inspected_connectors"]
 
 SCHEMA = "fiberward.connector-evaluation/1"
-CONNECTOR_SEED = 7 * 2**40  # apart from those of `fiberward render`
 ZONES_UM = 125.0
 STOPPED = ("clean-first", "retire")
 

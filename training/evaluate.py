@@ -23,12 +23,12 @@ from .gallery import Gallery
 from .intervals import Figure, bootstrap, share
 from .reliability import JudgedPiece, judged_pieces, reliability
 from .score_view import TrueDeposit, Truth, ViewScore, score_view
-from .source import VALIDATION_SEED, Source
+from .seeds import EVALUATION_SEED
+from .source import Source
 
 __all__ = ["as_text", "evaluate_views", "folder_views", "rendered_views", "summarise"]
 
 SCHEMA = "fiberward.evaluation/1"
-EVALUATION_SEED = 4 * VALIDATION_SEED
 SIZE_EDGES_UM = (0.0, 20.0, 40.0, 80.0, 160.0, 320.0, float("inf"))
 PICTURE_SUFFIXES = (".jpg", ".png")
 DIRT = (Kind.PARTICLE, Kind.LINT, Kind.FILM, Kind.RESIDUE, Kind.LIQUID)

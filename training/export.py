@@ -35,7 +35,8 @@ from .config import TrainingConfig
 from .model_card import write_model_card
 from .model_metadata import kept_calibration
 from .nets import with_probabilities
-from .source import VALIDATION_SEED, Source
+from .seeds import AGREEMENT_SEED, QUANTISING_SEED
+from .source import Source
 
 __all__ = ["Agreement", "Exported", "agreement_pictures", "compare", "export_net", "export_run"]
 
@@ -234,7 +235,7 @@ def calibration_pictures(source: Source) -> Iterator[Picture]:
     """Whole frames and crops from renders that neither training nor validation sees."""
     for k in range(6):
         plan = RenderPlan(2, 2, CALIBRATION_SIZE_HW, crop=bool(k % 2), clean_share=0.5)
-        yield from source(plan, 2 * VALIDATION_SEED + k).picture.cpu().numpy()
+        yield from source(plan, QUANTISING_SEED + k).picture.cpu().numpy()
 
 
 def agreement_pictures(source: Source) -> list[Picture]:
@@ -242,7 +243,7 @@ def agreement_pictures(source: Source) -> list[Picture]:
     batches: list[Picture] = []
     for k, size_hw in enumerate(AGREEMENT_SIZES_HW):
         plan = RenderPlan(3, 2, size_hw, crop=bool(k % 2))
-        batches.append(source(plan, 3 * VALIDATION_SEED + k).picture.cpu().numpy())
+        batches.append(source(plan, AGREEMENT_SEED + k).picture.cpu().numpy())
     return batches
 
 

@@ -20,12 +20,11 @@ from .evaluate import rendered_views
 from .labels.folder import LabelledView
 from .labels.label import NOT_ANNOTATED
 from .score_view import Truth, ViewScore, score_view
-from .source import VALIDATION_SEED, Source
+from .seeds import FOREIGN_SEED, GATE_SEED
+from .source import Source
 
 __all__ = ["HoldOut", "foreign_pictures", "frozen_truths", "score_on", "shop_truths"]
 
-GATE_SEED = 7 * VALIDATION_SEED
-FOREIGN_SEED = 8 * VALIDATION_SEED
 FRAME_HW = (720, 960)
 Follow = Callable[[Iterable[Any], str], Iterator[Any]]
 

@@ -33,7 +33,8 @@ from .config import TrainingConfig, read_config
 from .losses import Batch, deal, loss, mirrored, prepare
 from .nets import build_net
 from .report import Reporter, machine
-from .source import Prefetcher, Source, batch_seed, render_source
+from .seeds import training_seed
+from .source import Prefetcher, Source, render_source
 from .validation import validate
 
 __all__ = ["Processes", "Trainer", "learning_rate", "main", "train"]
@@ -151,7 +152,7 @@ class Trainer:
         if number in self.pool:
             return self.pool[number]
         plan = self.config.batches[number % len(self.config.batches)]
-        seed = batch_seed(self.config, number, self.processes.rank)
+        seed = training_seed(self.config.seed, number, self.processes.rank)
         with torch.no_grad():
             batches = deal(prepare(self.source(plan, seed), self.config.loss), self.config.chunks)
             batches += [mirrored(batch) for batch in batches if self.config.mirror]

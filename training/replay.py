@@ -13,11 +13,11 @@ from ..inference.keep.files import write_atomically
 from ..synthetic.render import RenderPlan, Renders
 from .augment import Patch
 from .holdout import renderer_hash
+from .seeds import REPLAY_SEED
 from .source import Source
 
 __all__ = ["kept_replay", "replay_patches"]
 
-REPLAY_SEED = 2**51  # apart from training's renders and from all that anything is measured on
 REPLAY_HW = (480, 640)
 
 

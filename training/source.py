@@ -15,27 +15,19 @@ from typing import TYPE_CHECKING, Protocol
 import torch
 
 from ..synthetic.render import RenderPlan, Renders, render_batch
-from .config import TrainingConfig
 
 if TYPE_CHECKING:
     from .losses import Batch
 
-__all__ = ["VALIDATION_SEED", "Prefetcher", "Source", "batch_seed", "render_source"]
+__all__ = ["Prefetcher", "Source", "render_source"]
 
-RUN_STRIDE, STEP_STRIDE = 2**36, 64  # seeds of runs, steps and processes never meet
 AHEAD = 6  # batches made ahead at most
-VALIDATION_SEED = 2**52  # frozen validation renders start here; training never gets this far
 
 
 class Source(Protocol):
     """Gives the batch of a plan and a seed, always the same for the same pair."""
 
     def __call__(self, plan: RenderPlan, seed: int) -> Renders: ...
-
-
-def batch_seed(config: TrainingConfig, group: int, rank: int) -> int:
-    """The seed of process `rank`'s `group` of batches; at most 64 processes, 2**30 groups."""
-    return config.seed * RUN_STRIDE + group * STEP_STRIDE + rank
 
 
 def render_source(device: torch.device) -> Source:

@@ -15,7 +15,8 @@ from ..model.net import Logits
 from ..model.surfaces import SURFACE_NAMES
 from ..synthetic.render import RenderPlan, Renders
 from .config import TrainingConfig
-from .source import VALIDATION_SEED, Source
+from .seeds import VALIDATION_SEED
+from .source import Source
 
 __all__ = ["frozen_renders", "iou_from_confusion", "validate"]
 
