@@ -21,7 +21,8 @@ class Swing:
     """What the upper 95 % end of reach becomes if one assumption were known.
 
     `low`, `high`: with its chance to move fiberward at the 2.5 % and the 97.5 % point of what is
-    thought of it (`chance_low`, `chance_high`, per mating).
+    thought of it (`chance_low`, `chance_high`, per mating). How much a piece sheds is left as it is
+    thought of.
     """
 
     assumption: str
@@ -37,22 +38,17 @@ class Swing:
 
 
 def swings(start: Place, rows: Rows, assumed: Assumptions) -> tuple[Swing, ...]:
-    """Per assumption on the way from `start` to the contact zone, the widest swing first."""
+    """Per assumption on the way from `start` to the contact zone, the widest swing first.
+
+    The dirt's own `rows` and those that its fragments follow.
+    """
     found: list[Swing] = []
-    for row in rows:
+    for row in dict.fromkeys((*rows, *assumed.grains)):
         if not start <= row.start < Place.CONTACT:
             continue
         low, high = _ends(row)
-        found.append(
-            Swing(
-                row.name,
-                row.why,
-                low,
-                high,
-                _upper(_with(rows, row, low), assumed)[start],
-                _upper(_with(rows, row, high), assumed)[start],
-            )
-        )
+        uppers = (_upper_if(rows, assumed, row, chance)[start] for chance in (low, high))
+        found.append(Swing(row.name, row.why, low, high, *uppers))
     return tuple(sorted(found, key=lambda swing: swing.low - swing.high))
 
 
@@ -71,19 +67,29 @@ def _ends(row: Assumption) -> tuple[float, float]:
     return float(betaincinv(forward, rest, 0.025)), float(betaincinv(forward, rest, 0.975))
 
 
-def _with(rows: Rows, row: Assumption, chance: float) -> Rows:
-    """The rows with one known: fiberward with `chance`, the rest in proportion."""
+def _known(row: Assumption, chance: float) -> Assumption:
+    """The assumption taken as known: fiberward with `chance`, the rest in proportion."""
     mean = row.posterior / row.posterior.sum()
     forward = _forward(row)
     share = float(mean[forward].sum())
     scale = np.array([(1 - chance) / (1 - share), chance / share])
     known = mean * scale[forward.astype(np.int64)]
     moves = tuple((place, float(known[place])) for place in Place if place != row.start)
-    return tuple(replace(r, moves=moves, weight=SURE, learnt=()) if r is row else r for r in rows)
+    return replace(row, moves=moves, weight=SURE, learnt=())
 
 
 @lru_cache(maxsize=256)
-def _upper(rows: Rows, assumed: Assumptions) -> tuple[float, ...]:
-    """Upper 95 % end of the chance to reach the contact zone, from each place."""
-    chance, _ = arrivals(assumed.drawn(rows), Place.CONTACT, [REACH_MATINGS])[REACH_MATINGS]
-    return tuple(float(value) for value in np.quantile(chance, 0.975, axis=0))
+def _upper_if(
+    rows: Rows, assumed: Assumptions, row: Assumption, chance: float
+) -> tuple[float, ...]:
+    """Upper 95 % end of the chance to reach the contact zone, from each place, if `row` is known.
+
+    It is known of the fragments too: they may follow the same row.
+    """
+    known = _known(row, chance)
+    changed, everything = (
+        tuple(known if each == row else each for each in those) for those in (rows, assumed.rows)
+    )
+    journey = replace(assumed, rows=everything).drawn(changed)
+    reached, _ = arrivals(journey, Place.CONTACT, [REACH_MATINGS])[REACH_MATINGS]
+    return tuple(float(value) for value in np.quantile(reached, 0.975, axis=0))

@@ -190,6 +190,28 @@ def test_assumptions_behind_the_deposit_are_not_asked():
     assert {s.assumption for s in found} == {"chamfer-is-pushed-ahead", "endface-gathers-inwards"}
 
 
+@pytest.mark.parametrize(
+    ("kind", "size_um", "start", "widest"),
+    [
+        (Kind.PARTICLE, 20.0, Place.CAVITY, "endface-gathers-inwards"),
+        (Kind.LINT, 20.0, Place.BARREL_FRONT, "front-is-pushed-ahead"),
+        (Kind.RESIDUE, 80.0, Place.BARREL_SLEEVE, "sleeve-wipes-back"),
+    ],
+)
+def test_a_swing_is_what_reach_gives_with_that_assumption_known(kind, size_um, start, widest):
+    # small grains and their fragments follow the same rows; residue only sheds, and its fragments
+    # follow rows of their own
+    assumed = shipped_assumptions()
+    found = swings(start, assumed.rows_for(kind, size_um), assumed)
+    assert found[0].assumption == widest
+    assert found[0].low < 0.8 * found[0].high
+    for swing in found[:3]:
+        for chance, upper in ((swing.chance_low, swing.low), (swing.chance_high, swing.high)):
+            changed = with_known(swing.assumption, chance)
+            reach = reach_from(start, changed.rows_for(kind, size_um), changed)
+            assert upper_reach(reach, 10) == pytest.approx(upper, rel=1e-6)
+
+
 SEEN = Coverage(
     dict.fromkeys(
         (Surface.FIBER, Surface.ENDFACE, Surface.CHAMFER, Surface.BARREL, Surface.CAVITY), 1.0
@@ -216,11 +238,15 @@ def hanging(reads_drawings, *deposits, rules=None):
 
 def judged_with(assumption, chance, *deposits, rules=None):
     """The verdict on the same with that assumption known: judged anew, not by its swing."""
-    assumed = shipped_assumptions()
-    row = next(r for r in assumed.rows if r.name == assumption)
-    rows = tuple(known(r, chance) if r is row else r for r in assumed.rows)
-    known_one = replace(assumed, rows=rows)
+    known_one = with_known(assumption, chance)
     return judge(deposits, SEEN, VIEWS, SHAPE, rules, assumptions=known_one).verdict
+
+
+def with_known(assumption, chance):
+    """The shipped assumptions with one taken as known."""
+    assumed = shipped_assumptions()
+    rows = tuple(known(r, chance) if r.name == assumption else r for r in assumed.rows)
+    return replace(assumed, rows=rows)
 
 
 def known(row, chance):
@@ -250,9 +276,11 @@ def test_a_mate_that_hangs_on_an_assumption_says_which_and_rejudging_agrees(read
     grain, rules = deposit(1, Kind.PARTICLE, Surface.BARREL, 7500.0, 80.0), Rules(reach_limit=0.21)
     record, found = hanging(reads_drawings, grain, rules=rules)
     assert record.verdict == "mate"
-    assert [each.assumption for each in found] == ["behind-large-grain-loosens"]
-    assert found[0].becomes == "clean-first"
-    assert judged_with(found[0].assumption, found[0].chance, grain, rules=rules) == "clean-first"
+    names = [each.assumption for each in found]
+    assert names == ["behind-large-grain-loosens", "chamfer-is-pushed-ahead"]
+    for each in found:
+        assert each.becomes == "clean-first"
+        assert judged_with(each.assumption, each.chance, grain, rules=rules) == "clean-first"
     assert judged_with(found[0].assumption, 0.01, grain, rules=rules) == "mate"
 
 
