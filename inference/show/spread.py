@@ -63,7 +63,7 @@ def inspect_job(work: Work, job: Job) -> str:
     try:
         if finished(job.folder, job.request, inspector) is None:
             write_outputs(inspector.inspect(job.request), job.folder, job.request.pictures)
-    except FiberwardError as error:  # the caller meets it again and tells it
+    except Exception as error:  # one connector's trouble: the caller meets it again and tells it
         return str(error)
     return "done"
 
@@ -153,28 +153,15 @@ def on_cluster(
     scheduler that is gone is waited for, `GONE_S` at most.
     Raises MissingExtra without the package, ModelError where no scheduler answers.
     """
-    try:
-        distributed: Any = import_module("distributed")
-    except ModuleNotFoundError as error:
-        raise MissingExtra(
-            "a cluster needs the packages of its extra: "
-            "run pip install '.[cluster]' in Fiberward's folder"
-        ) from error
+    distributed = _distributed()
     left = dict(enumerate(jobs))
     gone_since: float | None = None
     while left:
         try:
             with distributed.Client(address, timeout=10, set_as_default=False) as client:
                 gone_since = None
-                futures = {
-                    client.submit(run_one, work, job, pure=False, retries=2): index
-                    for index, job in left.items()
-                }
-                for future in distributed.as_completed(list(futures), loop=client.loop):
-                    index = futures[future]
-                    try:
-                        future.result()
-                    except distributed.scheduler.KilledWorker:
+                for index, killers in _ended(client, distributed, (work, left), run_one):
+                    if killers:
                         say(f"{jobs[index].folder.name}: several workers were lost over it")
                     del left[index]
                     say(f"{len(jobs) - len(left)} of {len(jobs)} done with")
@@ -192,6 +179,35 @@ def on_cluster(
             say(f"the scheduler at {address} does not answer; waiting for it")
             time.sleep(1.0)
     return len(jobs)
+
+
+def _distributed() -> Any:
+    """The package that speaks with a cluster. Raises MissingExtra."""
+    try:
+        return import_module("distributed")
+    except ModuleNotFoundError as error:
+        raise MissingExtra(
+            "a cluster needs the packages of its extra: "
+            "run pip install '.[cluster]' in Fiberward's folder"
+        ) from error
+
+
+def _ended(
+    client: Any, distributed: Any, todo: tuple[Work, dict[int, Job]], run_one: RunOne
+) -> Iterator[tuple[int, bool]]:
+    """Each job as it ends: its index, and whether the cluster gave it up for lost workers."""
+    work, left = todo
+    futures = {
+        client.submit(run_one, work, job, pure=False, retries=2): index
+        for index, job in left.items()
+    }
+    for future in distributed.as_completed(list(futures), loop=client.loop):
+        try:
+            future.result()
+        except distributed.scheduler.KilledWorker:
+            yield futures[future], True
+        else:
+            yield futures[future], False
 
 
 def _is_loss(error: Exception, distributed: Any) -> bool:

@@ -16,9 +16,17 @@ import pytest
 from fiberward.inference.request import Request
 from fiberward.inference.see.connector_file import ConnectorFacts
 from fiberward.inference.settings import Settings
+from fiberward.inference.show import spread
 from fiberward.inference.show.app import main
 from fiberward.inference.show.jobs import Job
-from fiberward.inference.show.spread import Work, in_any_order, on_cluster, on_processes
+from fiberward.inference.show.spread import (
+    Work,
+    in_any_order,
+    inspect_job,
+    on_cluster,
+    on_processes,
+)
+from fiberward.model.errors import ModelError
 
 HERE = Path(__file__).parent
 PICTURES = Path(__file__).parents[2] / "data" / "path-traced"
@@ -66,6 +74,35 @@ def test_connectors_with_earlier_records_are_left_to_the_caller() -> None:
 
     jobs = [job("known"), job("new"), job("twice"), job("twice")]
     assert [each.folder.name for each in in_any_order(jobs, Records())] == ["new"]  # type: ignore[arg-type]
+
+
+def test_a_full_disk_under_one_connector_is_left_to_the_caller(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, reads_drawings
+) -> None:
+    """Raised to the cluster's client, an OSError would look like a scheduler that is gone."""
+
+    def full(*_what: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    card = reads_drawings.card
+    work = replace(WORK, model_sha256=card.sha256)
+    monkeypatch.setattr(spread, "Inspector", lambda *_what: Stub(reads_drawings, work.settings))
+    monkeypatch.setattr(spread, "write_outputs", full)
+    monkeypatch.setattr(spread, "_inspectors", {})
+    [job] = jobs_in(tmp_path, ["a"])
+    assert "No space left" in inspect_job(work, job)
+    with pytest.raises(ModelError, match="is another file"):
+        inspect_job(replace(work, model_sha256="0"), job)
+
+
+class Stub:
+    """Stands in for the pipeline."""
+
+    def __init__(self, segmenter, settings: Settings) -> None:
+        self.segmenter, self.settings = segmenter, settings
+
+    def inspect(self, request: Request) -> None:
+        return None
 
 
 def archive(folder: Path) -> Path:
