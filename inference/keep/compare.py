@@ -41,6 +41,7 @@ FATES: tuple[Fate, ...] = ("stayed", "moved", "gone", "new")
 DIMENSIONS = {"endface_edge_um": 0.10}
 LIKELY = 0.5  # of a match that refines stated turns
 SHOWN_SHARE = 1.0  # the other pictures must show this share of a deposit's size at its place
+ALL_ROUND_DEG = tuple(range(0, 360, 5))
 NOT_SHOWN = "the other pictures do not show its place well enough"
 
 
@@ -69,10 +70,14 @@ class Side:
         return None if found is None else ConnectorShape(**dict(found))  # type: ignore[arg-type]
 
     def shows(self, s_um: float, theta_deg: float | None, size_um: float) -> bool:
-        """Whether some picture would show a deposit of this size at this place."""
-        if self.map is None or theta_deg is None:
+        """Whether some picture would show a deposit of this size at this place.
+
+        Without an angle it may lie anywhere at this travel distance, so all round must be shown.
+        """
+        if self.map is None:
             return True
-        return self.map.limit_at(s_um, theta_deg) <= SHOWN_SHARE * size_um
+        angles = ALL_ROUND_DEG if theta_deg is None else (theta_deg,)
+        return max(self.map.limit_at(s_um, each) for each in angles) <= SHOWN_SHARE * size_um
 
 
 @dataclass(frozen=True)
@@ -80,11 +85,12 @@ class DepositFate:
     """One deposit before or after, or the same one in both.
 
     Places as each inspection has them. `fate` None where the other pictures do not show the place;
-    `why` says so. `moved_um`: the way along the surface, of moved ones only; `fiberward_um`: by how
-    much nearer to the fibre it came along its meridian, negative: farther away. `sure`: how likely
-    a moved one is the same deposit, None otherwise. `unsure`: no inspection that lists it was sure
-    that it is a deposit. `part_of`: (before_id, after_id) of the whole of which it is a part that
-    only one of the two inspections shows apart; it shares the whole's fate and counts with it.
+    `why` says so. Of moved ones only: `moved_um`, the way along the surface, None where an angle is
+    missing; `fiberward_um`, by how much nearer to the fibre it came along its meridian, negative:
+    farther away; `sure`, how likely it is the same deposit. `unsure`: no inspection that lists it
+    was sure that it is a deposit. `part_of`: (before_id, after_id) of the whole of which it is a
+    part that only one of the two inspections shows apart; it shares the whole's fate and counts
+    with it.
     """
 
     before_id: int | None
@@ -283,9 +289,9 @@ def _moved_row(
     b: Spot, a: Spot, sure: float, by: tuple[Registration, MeridianProfile]
 ) -> DepositFate:
     found, profile = by
-    start = b.s_um, b.theta_deg or 0.0
-    end = a.s_um, _turned(a.theta_deg, found.turn_deg) or 0.0
-    way = way_um(profile, start, end)
+    end_deg, way = _turned(a.theta_deg, found.turn_deg), None
+    if b.theta_deg is not None and end_deg is not None:
+        way = way_um(profile, (b.s_um, b.theta_deg), (a.s_um, end_deg))
     return replace(_row(b, a, "moved"), moved_um=way, fiberward_um=b.s_um - a.s_um, sure=sure)
 
 

@@ -48,6 +48,8 @@ class MapData:
         side = len(self.limit_um)
         phi, r = np.radians(theta_deg), s_um / self.reach_um * side / 2
         x, y = int(side / 2 + r * np.cos(phi)), int(side / 2 - r * np.sin(phi))
+        if not (0 <= x < side and 0 <= y < side):  # beyond the rim that this inspection saw
+            return np.inf
         near = self.limit_um[max(y - 1, 0) : y + 2, max(x - 1, 0) : x + 2]
         return float(near.min(initial=np.inf))
 

@@ -92,8 +92,9 @@ def _move_words(pair: DepositFate) -> str:
     """One move in words."""
     near = pair.fiberward_um or 0.0
     way = f"{um(abs(near))} um {'fiberward' if near > 0 else 'away from the fibre'}"
+    far = "" if pair.moved_um is None else f" {um(pair.moved_um)} um"
     return (
-        f"{pair.kind} {pair.before_id}, {um(pair.before_size_um)} um, moved {um(pair.moved_um)} um "
+        f"{pair.kind} {pair.before_id}, {um(pair.before_size_um)} um, moved{far} "
         f"({way}) from the {pair.surface} to the {pair.after_surface}, "
         f"as {pair.after_id}; {100 * (pair.sure or 0):.0f} % sure"
     )

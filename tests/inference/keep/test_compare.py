@@ -135,6 +135,14 @@ def test_a_large_grain_that_lies_elsewhere_has_moved_and_how_far_is_told():
     assert moved.fiberward_um == pytest.approx(-700)
 
 
+def test_how_far_a_grain_moved_is_not_told_where_an_angle_is_missing():
+    before, after = at((*PLACES, (1000.0, 40.0, 180))), at((*PLACES, (300.0, 40.0, 180)))
+    after[-1] = replace(after[-1], theta_deg=None)
+    (moved,) = [p for p in compare(side(before), side(after)).pairs if p.fate == "moved"]
+    assert moved.moved_um is None
+    assert moved.fiberward_um == pytest.approx(700)
+
+
 def test_pieces_of_a_scratch_that_fell_apart_are_parts_of_it_and_count_with_it():
     long = dict(kind="damage", feret_max_um=300.0, width_um=12.0)
     whole = lying(450, 230, 60, **long)
@@ -243,6 +251,22 @@ def test_pictures_too_coarse_for_a_deposit_do_not_say_that_it_is_gone():
     one = side(at((*PLACES, (1000, 40, 14))))
     assert fates(compare(one, Side(inspected(at(PLACES)), seen_map(20))))[6, None] is None
     assert fates(compare(one, Side(inspected(at(PLACES)), seen_map(8))))[6, None] == "gone"
+
+
+def test_dirt_all_round_is_gone_only_where_its_whole_ring_is_shown():
+    film = replace(lying(1000, 0, 80, kind="film"), theta_deg=None)
+    one, two = side([*at(PLACES), film]), inspected(at(PLACES))
+    hidden = compare(one, Side(two, seen_map(8, hidden=(1000.0, 40.0))))
+    assert fates(hidden)[6, None] is None
+    assert fates(compare(one, Side(two, seen_map(8))))[6, None] == "gone"
+
+
+@pytest.mark.parametrize("theta_deg", range(0, 360, 45))
+def test_a_map_shows_nothing_beyond_its_own_reach(theta_deg):
+    shown = seen_map(8)
+    assert shown.limit_at(0.95 * shown.reach_um, theta_deg) == 8
+    for far in (1.05, 1.6):
+        assert shown.limit_at(far * 2**0.5 * shown.reach_um, theta_deg) == np.inf
 
 
 def test_the_files_of_a_map_give_the_map_back(tmp_path):
