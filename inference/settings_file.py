@@ -10,7 +10,8 @@ stop_endface_um = 10.0
 import os
 import tomllib
 from collections.abc import Mapping
-from dataclasses import fields
+from dataclasses import fields, replace
+from math import inf
 from pathlib import Path
 from typing import Any, cast
 
@@ -42,11 +43,7 @@ def settings_of_shop(stated: Path | None = None) -> Settings:
     if named or usual.exists():
         settings = read_settings(Path(named or usual))
     moves = read_moves(moves_file(), settings.assumptions.id)
-    return Settings(
-        coverage_size_um=settings.coverage_size_um,
-        rules=settings.rules,
-        assumptions=moves.taught(settings.assumptions),
-    )
+    return replace(settings, assumptions=moves.taught(settings.assumptions))
 
 
 def read_settings(path: Path) -> Settings:
@@ -63,6 +60,9 @@ def read_settings(path: Path) -> Settings:
     assumed = shipped_assumptions()
     if (own := document.get("assumptions")) is not None:
         assumed = read_assumptions(path.parent / str(own))
+        if assumed != shipped_assumptions() and assumed.id == shipped_assumptions().id:
+            # a record names its assumptions by their id
+            raise SettingsError(f"{path.parent / str(own)}: changed, so give it an id of its own")
     try:
         return Settings(
             coverage_size_um=size_um, rules=Rules(**rules, zone_tables=tables), assumptions=assumed
@@ -79,7 +79,7 @@ def _names(document: Mapping[str, Any], path: Path) -> list[str]:
 
 
 def _number(value: object, path: Path) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not value > 0:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value < inf:
         raise SettingsError(f"{path}: coverage_size_um must be above 0 um, got {value!r}")
     return float(value)
 

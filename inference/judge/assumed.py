@@ -218,9 +218,9 @@ def read_assumptions(path: Path) -> Assumptions:
         found = Assumptions(
             document["id"], float(document["front_um"]), float(document["sheds_spread"]), rows
         )
-    except (OSError, tomllib.TOMLDecodeError, KeyError, ValueError) as error:
+        _check(found)
+    except (OSError, KeyError, ValueError, TypeError, AttributeError) as error:
         raise SettingsError(f"{path}: not a file of assumptions ({error})") from error
-    _check(found, path)
     return found
 
 
@@ -242,18 +242,25 @@ def _place(name: str) -> Place:
     return Place(PLACE_NAMES.index(name))
 
 
-def _check(found: Assumptions, path: Path) -> None:
+def _check(found: Assumptions) -> None:
     """Every kind and size has one row for each place it can leave; chances make sense."""
+    if not (0 <= found.front_um < inf and 0 < found.sheds_spread < inf):
+        raise ValueError("front_um must not be negative, sheds_spread above 0")
+    words: list[object] = [found.id, *(text for row in found.rows for text in (row.name, row.why))]
+    if not all(isinstance(each, str) and each for each in words):
+        raise ValueError("id, name and why must be words")
+    if len({row.name for row in found.rows}) < len(found.rows):
+        raise ValueError("two rows of one name")
     for row in found.rows:
         chances = [chance for _, chance in row.moves]
         leaves = row.start not in dict(row.moves)
-        if min(chances) < 0 or sum(chances) >= 1 or row.weight <= 0 or row.sheds < 0 or not leaves:
-            raise SettingsError(f"{path}: row {row.name}: chances, weight or sheds impossible")
-    sizes = {edge for row in found.rows for edge in row.size_um if isfinite(edge)}
+        # written so that NaN is impossible too
+        possible = all(chance >= 0 for chance in chances) and 0 < sum(chances) < 1
+        if not (possible and leaves and 0 < row.weight < inf and 0 <= row.sheds < inf):
+            raise ValueError(f"row {row.name}: chances, weight or sheds impossible")
+    sizes = {0.0, *(edge for row in found.rows for edge in row.size_um if isfinite(edge))}
     for kind in (Kind.PARTICLE, Kind.LINT, Kind.FILM, Kind.RESIDUE, Kind.LIQUID):
         for size in sizes:
             starts = sorted(row.start for row in found.rows_for(kind, size))
             if starts != list(range(Place.CORE)):
-                raise SettingsError(
-                    f"{path}: {KIND_NAMES[kind]} of {size:g} um needs one row for each place"
-                )
+                raise ValueError(f"{KIND_NAMES[kind]} of {size:g} um needs one row for each place")

@@ -161,19 +161,33 @@ def _parse(document: dict[str, Any]) -> ZoneTable:
 
 
 def _check(table: ZoneTable) -> None:
-    diameters = [0.0, *table.zones_um.values()]
-    if any(a >= b for a, b in zip(diameters, diameters[1:], strict=False)):
+    diameters = [0.0, *table.zones_um.values(), inf]
+    if not all(a < b for a, b in zip(diameters, diameters[1:], strict=False)):
         raise ValueError("zones_um must grow from the core outwards")
     if table.fiber_mode not in ("sm", "mm") or table.finish not in ("pc", "apc"):
         raise ValueError("fiber_mode must be sm or mm, finish pc or apc")
+    words: list[object] = [table.name, table.edition, table.source, table.sure, table.note]
+    if not all(isinstance(each, str) for each in words):
+        raise ValueError("name, edition, source, sure and note must be words")
+    if not table.limits:
+        raise ValueError("a table without a limit would be kept by anything")
     for limit in table.limits:
-        sizes = [v for v in (limit.above_um, limit.from_um, limit.to_um) if v is not None]
-        if limit.mark not in ("scratch", "defect") or limit.at_most < 0:
-            raise ValueError(f"{limit.name}: mark must be scratch or defect, at_most 0 or more")
-        if not limit.see_um > 0 or any(not size >= 0 for size in sizes):
-            raise ValueError(f"{limit.name}: sizes must not be negative, see_um above 0")
-        if limit.from_um is not None and limit.to_um is None:
-            raise ValueError(f"zone {limit.zone}: from_um needs to_um")
+        _check_limit(limit)
+
+
+def _check_limit(limit: ZoneLimit) -> None:
+    sizes = [v for v in (limit.above_um, limit.from_um, limit.to_um) if v is not None]
+    many: object = limit.at_most
+    whole = isinstance(many, int) and not isinstance(many, bool) and many >= 0
+    if limit.mark not in ("scratch", "defect") or not whole:
+        raise ValueError(f"zone {limit.zone}: mark must be scratch or defect, at_most 0 or more")
+    # written so that NaN is refused
+    if not 0 < limit.see_um < inf or not all(0 <= size < inf for size in sizes):
+        raise ValueError(f"{limit.name}: sizes must not be negative, see_um above 0")
+    if sizes and limit.see_um > min(sizes):
+        raise ValueError(f"{limit.name}: see_um must not be coarser than the sizes it counts")
+    if limit.from_um is not None and limit.to_um is None:
+        raise ValueError(f"zone {limit.zone}: from_um needs to_um")
 
 
 def table_for(

@@ -89,6 +89,7 @@ def test_the_file_may_be_stated_named_by_the_environment_or_lie_where_own_data_b
         ("coverage = 3", "unknown keys coverage"),
         ("coverage_size_um = -3", "above 0 um"),
         ("coverage_size_um = true", "above 0 um"),
+        ("coverage_size_um = inf", "above 0 um"),
         ("rules = 3", r"\[rules\]"),
         ("[rules]\nstop_fibre_um = 5", "unknown stop_fibre_um"),
         ("[rules]\nfiber_mode = 'mm'", "unknown fiber_mode"),
@@ -138,9 +139,28 @@ def test_a_copy_of_a_shipped_table_or_of_the_assumptions_reads_the_same(tmp_path
     assert found.to_json()["assumptions"]["id"] == "bench/7"
 
 
+def test_changed_assumptions_need_an_id_of_their_own(tmp_path):
+    # a record names the assumptions it was judged by, and explain computes with them again
+    (tmp_path / "moves.toml").write_text(
+        SHIPPED_MOVES.read_text().replace("weight = 200", "weight = 9")
+    )
+    (tmp_path / "settings.toml").write_text("assumptions = 'moves.toml'")
+    with pytest.raises(SettingsError, match=r"moves\.toml: changed, so give it an id of its own"):
+        read_settings(tmp_path / "settings.toml")
+
+
 @pytest.mark.parametrize(
     ("old", "new"),
     [
+        ("D = 250.0", "D = nan"),
+        ("D = 250.0", "D = inf"),
+        ("at_most = 0", "at_most = nan"),
+        ("at_most = 0", "at_most = true"),
+        ("see_um = 4.0", "see_um = 4.1"),
+        ("see_um = 4.0", "see_um = inf"),
+        ("above_um = 4.0", "to_um = inf"),
+        ('name = "our-bench"', "name = 7"),
+        (OWN_TABLE[OWN_TABLE.index("[[limit]]") :], "[limit]"),
         ("D = 250.0", "D = 20.0"),
         ('fiber_mode = "sm"', 'fiber_mode = "both"'),
         ('mark = "defect"', 'mark = "dust"'),

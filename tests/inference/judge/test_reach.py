@@ -199,6 +199,16 @@ def test_every_assumption_gives_a_reason():
         ("cavity = 0.003", "moon = 0.003"),
         ('id = "fiberward-assumptions/1"', ""),
         ("id =", "id"),
+        ('id = "fiberward-assumptions/1"', "id = 7"),
+        ("cavity = 0.003", "cavity = nan"),
+        ("{ cavity = 0.003, gone = 0.05 }", "{}"),
+        ("{ cavity = 0.003, gone = 0.05 }", "{ gone = 0.0 }"),
+        ("{ cavity = 0.003, gone = 0.05 }", "0.05"),
+        ('"cavity-thread-drifts"', '"housing-stays"'),
+        ("sheds_spread = 1.0", "sheds_spread = 0.0"),
+        ("front_um = 1000.0", "front_um = nan"),
+        ("sheds = 0.002", "sheds = inf"),
+        ("weight = 200", "weight = [200]"),
     ],
 )
 def test_assumptions_that_make_no_chain_are_refused(tmp_path, old, new):
@@ -207,6 +217,17 @@ def test_assumptions_that_make_no_chain_are_refused(tmp_path, old, new):
     assert old in text
     path.write_text(text.replace(old, new, 1))
     with pytest.raises(SettingsError, match="mine.toml"):
+        read_assumptions(path)
+
+
+def test_assumptions_that_leave_out_small_grains_are_refused(tmp_path):
+    # dirt that no row speaks of would never move, and so never stop a mate
+    text = SHIPPED.read_text().replace("size_um = [0.0, 50.0]", "size_um = [5.0, 50.0]")
+    head, *rows = text.split("[[row]]")
+    sized = [row if "size_um" in row else f"\nsize_um = [5.0, inf]{row}" for row in rows]
+    path = tmp_path / "mine.toml"
+    path.write_text("[[row]]".join([head, *sized]))
+    with pytest.raises(SettingsError, match="particle of 0 um needs one row for each place"):
         read_assumptions(path)
 
 
