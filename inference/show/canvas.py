@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from ...model.kinds import KINDS, Kind
 
-__all__ = ["INK", "PAPER", "Canvas", "Color", "Points", "color_of", "text_size"]
+__all__ = ["INK", "PAPER", "Canvas", "Color", "Points", "Text", "color_of", "text_size"]
 
 Color = tuple[int, int, int]
 Bytes = npt.NDArray[np.uint8]
@@ -40,7 +40,9 @@ def _font(size: int) -> Any:
 
 
 @dataclass(frozen=True)
-class _Text:
+class Text:
+    """A text to be set last: `size` px high, its `anchor` (Pillow's two letters) at `xy`."""
+
     xy: tuple[float, float]
     text: str
     size: int
@@ -48,13 +50,18 @@ class _Text:
     halo: Color | None
     anchor: str
 
+    @property
+    def halo_px(self) -> int:
+        """How far the outline reaches beyond the letters."""
+        return 0 if self.halo is None else max(1, round(self.size / 8))
+
 
 class Canvas:
     """Draws on a copy of `rgb`, uint8 [H, W, 3]. Texts are drawn last, over everything else."""
 
     def __init__(self, rgb: Bytes) -> None:
         self.rgb: Bytes = np.array(rgb, np.uint8, order="C", copy=True)
-        self._texts: list[_Text] = []
+        self.texts: list[Text] = []
 
     @property
     def size_hw(self) -> tuple[int, int]:
@@ -157,7 +164,7 @@ class Canvas:
         anchor: str = "lm",
     ) -> None:
         """Text, `size` px high, its `anchor` (Pillow's two letters) at `xy`; halo: its outline."""
-        self._texts.append(_Text(xy, text, size, color, halo, anchor))
+        self.texts.append(Text(xy, text, size, color, halo, anchor))
 
     def marker(self, kind: Kind, xy: tuple[float, float], radius_px: float) -> None:
         """The kind's shape in its colour with a dark and a light rim, legible on any ground."""
@@ -182,15 +189,14 @@ class Canvas:
 
         image = Image.fromarray(self.rgb)
         draw = ImageDraw.Draw(image)
-        for each in self._texts:
-            width = 0 if each.halo is None else max(1, round(each.size / 8))
+        for each in self.texts:
             draw.text(
                 each.xy,
                 each.text,
                 each.color,
                 _font(each.size),
                 each.anchor,
-                stroke_width=width,
+                stroke_width=each.halo_px,
                 stroke_fill=each.halo,
             )
         return np.asarray(image)

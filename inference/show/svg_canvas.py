@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from .canvas import INK, Canvas, Color, Points
+from .canvas import Canvas, Color, Points, Text
 
 __all__ = ["SvgCanvas"]
 
@@ -31,7 +31,6 @@ class SvgCanvas(Canvas):
         self._scan: Bytes = np.zeros((*self.size_hw, 4), np.uint8)
         self._tint: Bytes = np.zeros((*self.size_hw, 4), np.uint8)
         self._parts: list[str] = []
-        self._late: list[str] = []
 
     def texture(self, at: tuple[slice, slice], mask: Mask, rgb: Bytes) -> None:
         """Put the pixels of `rgb` [h, w, 3] under `mask` [h, w] on the layer `scan`."""
@@ -77,26 +76,6 @@ class SvgCanvas(Canvas):
         if path:
             self._parts.append(f'<path d="{path}" fill="{_hex(color)}"/>')
 
-    def text(
-        self,
-        xy: tuple[float, float],
-        text: str,
-        size: int,
-        color: Color = INK,
-        halo: Color | None = None,
-        anchor: str = "lm",
-    ) -> None:
-        """Text, `size` px high, its `anchor` (Pillow's two letters) at `xy`; halo: its outline."""
-        around = ""
-        if halo is not None:
-            width = max(1, round(size / 8)) * 2
-            around = f' stroke="{_hex(halo)}" stroke-width="{width}" paint-order="stroke"'
-        # texts come over everything else; a third of their height below the middle is the baseline
-        self._late.append(
-            f'<text x="{xy[0]:.1f}" y="{xy[1] + 0.35 * size:.1f}" font-size="{size}" '
-            f'text-anchor="{ANCHORS[anchor[0]]}" fill="{_hex(color)}"{around}>{escape(text)}</text>'
-        )
-
     def svg(self, title: str) -> str:
         """The whole picture as an SVG document that needs no other file."""
         height, width = self.size_hw
@@ -115,7 +94,7 @@ class SvgCanvas(Canvas):
                 *drawn,
                 '<g id="drawing" font-family="sans-serif" stroke-linejoin="round">',
                 *self._parts,
-                *self._late,
+                *(_text(each) for each in self.texts),
                 "</g>",
                 "</svg>\n",
             ]
@@ -128,6 +107,20 @@ def _path(points: Points, closed: bool) -> str:
     if len(found) < 2:
         return ""
     return "M" + " ".join(f"{x:.1f},{y:.1f}" for x, y in found) + ("Z" if closed else "")
+
+
+def _text(text: Text) -> str:
+    around = ""
+    if text.halo is not None:
+        stroke = f'stroke="{_hex(text.halo)}" stroke-width="{2 * text.halo_px}"'
+        around = f' {stroke} paint-order="stroke"'
+    x, y = text.xy
+    # a third of their height below the middle is the baseline
+    return (
+        f'<text x="{x:.1f}" y="{y + 0.35 * text.size:.1f}" font-size="{text.size}" '
+        f'text-anchor="{ANCHORS[text.anchor[0]]}" fill="{_hex(text.color)}"{around}>'
+        f"{escape(text.text)}</text>"
+    )
 
 
 def _hex(color: Color) -> str:
