@@ -9,13 +9,13 @@ import getpass
 import hashlib
 import json
 from collections.abc import Iterable, Mapping
-from typing import Any
+from typing import Any, cast
 
 from sqlalchemy import Connection, insert, select
 
 from .tables import audit
 
-__all__ = ["FIRST", "append", "broken_links", "login_name", "row_hash"]
+__all__ = ["FIRST", "append", "broken_links", "detail_of", "login_name", "row_hash"]
 
 FIRST = "0" * 64  # stands before the first row
 
@@ -54,6 +54,15 @@ def row_hash(values: Mapping[Any, Any]) -> str:
     names = ("seq", "at", "who", "action", "subject", "detail", "previous_hash")
     text = json.dumps([values[name] for name in names], ensure_ascii=False, separators=(",", ":"))
     return hashlib.sha256(text.encode()).hexdigest()
+
+
+def detail_of(row: Mapping[Any, Any]) -> dict[str, Any]:
+    """What a row tells beside its subject; empty where a forger left no JSON object."""
+    try:
+        found = json.loads(row["detail"])
+    except ValueError:
+        return {}
+    return cast(dict[str, Any], found) if isinstance(found, dict) else {}
 
 
 def broken_links(rows: Iterable[Mapping[Any, Any]]) -> list[str]:

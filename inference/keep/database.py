@@ -151,6 +151,8 @@ def plain_errors(place: Place) -> Generator[None]:
     except DBAPIError as error:
         said = " ".join(str(error.orig).split())
         raise RecordsError(f"records {place}: {_remedy(said)} ({said})") from error
+    except OverflowError as error:
+        raise RecordsError(f"records {place}: a number is too large to be kept") from error
 
 
 def _remedy(said: str) -> str:

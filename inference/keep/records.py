@@ -33,7 +33,15 @@ from .tables import (
     views,
 )
 
-__all__ = ["KeptFile", "Records", "check_connector", "document_bytes", "uid_of", "utc_now"]
+__all__ = [
+    "KeptFile",
+    "Records",
+    "check_connector",
+    "connector_row",
+    "document_bytes",
+    "uid_of",
+    "utc_now",
+]
 
 CONNECTOR_FACTS = ("family", "ferrule_mm", "finish", "fiber_mode", "lot")
 SHORTEST_UID = 6
@@ -106,9 +114,15 @@ class Records:
 
     # -- adding ------------------------------------------------------------------------------
 
-    def add(self, inspection: Inspection, files: Sequence[KeptFile] = ()) -> str:
+    def add(
+        self,
+        inspection: Inspection,
+        files: Sequence[KeptFile] = (),
+        overruled: Sequence[Mapping[str, str]] = (),
+    ) -> str:
         """Record an inspection with its files; once its uid is returned, it is on the disk.
 
+        `overruled`: persons' words that came with it, each as overrule() takes them, oldest first.
         An inspection that is recorded already is left as it is. Raises UsageError for one without a
         connector's label or whose facts contradict the connector's, RecordsError where it cannot be
         written; then nothing was recorded.
@@ -125,6 +139,8 @@ class Records:
                 if _id_of(connection, uid) is None:
                     self._insert(connection, inspection, uid, document)
                     self._attach(connection, uid, list(zip(files, hashes, strict=True)))
+                    for each in overruled:
+                        _overrule(connection, uid, **each)
         return uid
 
     def _insert(
@@ -178,20 +194,8 @@ class Records:
 
     def overrule(self, uid: str, verdict: str, by_name: str, reason: str) -> None:
         """Put a person's verdict beside the machine's, which stays. Raises UsageError."""
-        if verdict not in VERDICTS:
-            raise UsageError(f"a verdict is one of {', '.join(VERDICTS)}, not {verdict!r}")
-        if not by_name.strip() or not reason.strip():
-            raise UsageError("an overrule needs the name of who overrules (--by) and a --reason")
-        values = {"verdict": verdict, "by_name": by_name.strip(), "reason": reason.strip()}
         with plain_errors(self.place), writing(self.engine) as connection:
-            number = _id_of(connection, uid)
-            if number is None:
-                raise UsageError(f"no inspection {uid} is recorded")
-            now = utc_now()
-            connection.execute(
-                insert(overrules).values(inspection_id=number, recorded_at=now, **values)
-            )
-            trail.append(connection, now, by_name.strip(), "overrule", uid, **values)
+            _overrule(connection, uid, verdict, by_name, reason)
 
     def add_comparison(self, before: str, after: str, document: Mapping[str, Any]) -> None:
         """Record what became of the deposits between two recorded inspections, once.
@@ -334,28 +338,54 @@ def fate_rows(
     return rows
 
 
+def _overrule(connection: Connection, uid: str, verdict: str, by_name: str, reason: str) -> None:
+    if verdict not in VERDICTS:
+        raise UsageError(f"a verdict is one of {', '.join(VERDICTS)}, not {verdict!r}")
+    if not by_name.strip() or not reason.strip():
+        raise UsageError("an overrule needs the name of who overrules (--by) and a --reason")
+    number = _id_of(connection, uid)
+    if number is None:
+        raise UsageError(f"no inspection {uid} is recorded")
+    values = {"verdict": verdict, "by_name": by_name.strip(), "reason": reason.strip()}
+    now = utc_now()
+    connection.execute(insert(overrules).values(inspection_id=number, recorded_at=now, **values))
+    trail.append(connection, now, by_name.strip(), "overrule", uid, **values)
+
+
 def _id_of(connection: Connection, uid: str) -> int | None:
     return connection.execute(select(inspections.c.id).where(inspections.c.uid == uid)).scalar()
 
 
 def check_connector(records: Records, stated: Mapping[str, Any]) -> None:
     """Raise UsageError where what is stated contradicts what is recorded of the connector."""
-    key = {"label": stated["label"], "end_name": stated.get("end") or ""}
+    key = _key(stated)
     with plain_errors(records.place), records.engine.connect() as connection:
         row = connection.execute(select(connectors).filter_by(**key)).mappings().first()
     if row is not None:
-        check_facts(row, {name: stated.get(name) for name in CONNECTOR_FACTS}, key["label"])
+        check_facts(row, _facts(stated), key["label"])
+
+
+def connector_row(stated: Mapping[str, Any]) -> dict[str, Any]:
+    """What is stated of a connector, as columns; facts that are not known are left out."""
+    return {**_key(stated), **_facts(stated)}
+
+
+def _key(stated: Mapping[str, Any]) -> dict[str, str]:
+    return {"label": stated["label"], "end_name": stated.get("end") or ""}
+
+
+def _facts(stated: Mapping[str, Any]) -> dict[str, Any]:
+    return {name: stated[name] for name in CONNECTOR_FACTS if stated.get(name) is not None}
 
 
 def _connector(connection: Connection, stated: Mapping[str, Any], now: str) -> int:
     """The connector's row, made at its first inspection; facts not known before are filled in."""
-    key = {"label": stated["label"], "end_name": stated.get("end") or ""}
-    facts = {name: stated.get(name) for name in CONNECTOR_FACTS if stated.get(name) is not None}
+    key, facts = _key(stated), _facts(stated)
     row = connection.execute(select(connectors).filter_by(**key)).mappings().first()
     if row is None:
         made = connection.execute(insert(connectors).values(**key, **facts, recorded_at=now))
         return int(cast(tuple[Any, ...], made.inserted_primary_key)[0])
-    check_facts(row, facts, str(key["label"]))
+    check_facts(row, facts, key["label"])
     fresh = {name: value for name, value in facts.items() if row[name] is None}
     if fresh:
         connection.execute(update(connectors).where(connectors.c.id == row["id"]).values(**fresh))

@@ -8,6 +8,7 @@ and names line and column of what it refuses.
 import json
 from collections.abc import Iterator
 from dataclasses import asdict, fields
+from datetime import datetime
 from pathlib import Path
 from typing import Any, cast
 
@@ -66,25 +67,27 @@ def import_file(records: Records, path: Path) -> tuple[int, int]:
     """Record what a file holds: how many inspections were new, and how many were known.
 
     Raises UsageError, with line and column, for a file of anything else; then nothing of it was
-    recorded.
+    recorded. One whose facts contradict what is recorded of its connector ends the import there;
+    the error says how many before it were recorded.
     """
     checked = list(_checked(path))
     known = {row.uid for row in rows(records)}
     new = 0
-    for inspection, overruled in checked:
+    for where, inspection, overruled in checked:
         uid = uid_of(inspection)
         if uid in known:
             continue
-        records.add(inspection)
+        try:
+            records.add(inspection, overruled=overruled)
+        except UsageError as error:
+            raise UsageError(f"{where}: {error} ({new} before it were recorded)") from error
         known.add(uid)
         new += 1
-        for each in overruled:
-            records.overrule(uid, each["verdict"], each["by_name"], each["reason"])
     return new, len(checked) - new
 
 
-def _checked(path: Path) -> Iterator[tuple[Inspection, list[dict[str, str]]]]:
-    """The inspections of a file, each checked against the schema."""
+def _checked(path: Path) -> Iterator[tuple[str, Inspection, list[dict[str, str]]]]:
+    """The inspections of a file and where each stands, checked against the schema."""
     from jsonschema import Draft202012Validator
 
     validator = Draft202012Validator(json.loads(INSPECTION_SCHEMA_FILE.read_text("utf-8")))
@@ -107,8 +110,13 @@ def _checked(path: Path) -> Iterator[tuple[Inspection, list[dict[str, str]]]]:
             raise UsageError(f"{where}, key {key}: {error.message[:160]}")
         if not document["connector"]["label"]:
             raise UsageError(f"{where}, key connector.label: is empty, so it cannot be recorded")
+        if not _is_utc(document["created_at"]):
+            raise UsageError(f"{where}, key created_at: expected a time as 2026-01-02T03:04:05Z")
+        ids = [deposit["id"] for deposit in document["deposits"]]
+        if len({*ids}) != len(ids):
+            raise UsageError(f"{where}, key deposits: two of them have the same id")
         overruled = [] if lone else _overrules(record.get("overrules", []), where)
-        yield Inspection.from_json(document), overruled
+        yield where, Inspection.from_json(document), overruled
 
 
 def _values(path: Path) -> Iterator[tuple[int, Any]]:
@@ -127,7 +135,9 @@ def _values(path: Path) -> Iterator[tuple[int, Any]]:
     one = len(lines) > 1 and not _is_whole(lines[0][1])
     for number, each in [(1, text)] if one else lines:
         try:
-            yield number, json.loads(each, parse_constant=_no_number)
+            value = json.loads(each, parse_constant=_no_number)
+            json.dumps(value, ensure_ascii=False).encode()  # half a letter cannot be stored
+            yield number, value
         except json.JSONDecodeError as error:
             line = number + error.lineno - 1
             raise UsageError(
@@ -136,6 +146,13 @@ def _values(path: Path) -> Iterator[tuple[int, Any]]:
             ) from error
         except (ValueError, RecursionError) as error:
             raise UsageError(f"{path}, line {number}, column 1: {error}") from error
+
+
+def _is_utc(text: str) -> bool:
+    try:
+        return datetime.fromisoformat(text).strftime("%Y-%m-%dT%H:%M:%SZ") == text
+    except ValueError:
+        return False
 
 
 def _no_number(text: str) -> None:

@@ -8,6 +8,7 @@ from typing import Any
 
 from sqlalchemy import select
 
+from .audit import detail_of
 from .database import plain_errors
 from .records import Records, fate_rows
 from .tables import comparisons, fates, inspections
@@ -48,8 +49,8 @@ def _told(trail: Iterable[Mapping[str, Any]]) -> dict[Pair, str]:
     told: dict[Pair, str] = {}
     for row in trail:
         if row["action"] == "comparison":
-            detail = json.loads(row["detail"])
-            told[str(detail["before"]), str(row["subject"])] = str(detail["sha256"])
+            detail = detail_of(row)
+            told[str(detail.get("before")), str(row["subject"])] = str(detail.get("sha256"))
     return told
 
 
@@ -71,7 +72,10 @@ def _damage(records: Records, row: Mapping[Any, Any], sha256: str | None, named:
     ids = {"before_id": row["before_id"], "after_id": row["after_id"]}
     chosen = select(fates).where(fates.c.comparison_id == row["id"]).order_by(fates.c.number)
     with plain_errors(records.place), records.engine.connect() as connection:
-        expected = [] if document["refused"] else fate_rows(connection, ids, document["pairs"])
+        try:
+            expected = [] if document["refused"] else fate_rows(connection, ids, document["pairs"])
+        except KeyError:
+            return [f"{named}: a deposit that it names is missing"]
         found = [
             {str(k): v for k, v in each.items() if k != "comparison_id"}
             for each in connection.execute(chosen).mappings()

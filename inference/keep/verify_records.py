@@ -9,12 +9,12 @@ from typing import Any
 
 from sqlalchemy import Table, select, text
 
-from .audit import FIRST, broken_links
+from .audit import FIRST, broken_links, detail_of
 from .database import plain_errors
 from .find_records import audit_rows
 from .inspection import Inspection
-from .records import Records, deposit_rows, inspection_row, view_rows
-from .tables import deposits, documents, inspections, overrules, pictures, views
+from .records import Records, connector_row, deposit_rows, inspection_row, view_rows
+from .tables import connectors, deposits, documents, inspections, overrules, pictures, views
 from .verify_comparisons import comparison_damage
 
 __all__ = ["Verified", "verify"]
@@ -88,8 +88,9 @@ def _recorded(trail: Iterable[Mapping[str, Any]]) -> tuple[set[str], list[tuple[
         if row["action"] == "inspection":
             uids.add(row["subject"])
         elif row["action"] == "overrule":
-            detail = json.loads(row["detail"])
-            people.append((row["subject"], detail["verdict"], detail["by_name"], detail["reason"]))
+            detail = detail_of(row)
+            told = (str(detail.get(name)) for name in ("verdict", "by_name", "reason"))
+            people.append((row["subject"], *told))
     return uids, people
 
 
@@ -114,16 +115,22 @@ def _document_damage(records: Records, number: int, uid: str) -> list[str]:
         return [f"{named}: its document is damaged"]
     if hashlib.sha256(document).hexdigest() != uid:
         return [f"{named}: its document was changed"]
-    inspection = Inspection.from_json(json.loads(document))
+    try:
+        inspection = Inspection.from_json(json.loads(document))
+    except (ValueError, KeyError, TypeError):
+        return [f"{named}: its document is no inspection"]
     expected: dict[str, list[dict[str, Any]]] = {
         "views": view_rows(inspection),
         "deposits": deposit_rows(inspection),
         "summary": [inspection_row(inspection)],
+        "connector's facts": [connector_row(inspection.connector)],
     }
+    summary = _rows(records, inspections, number)
     found = {
         "views": _rows(records, views, number),
         "deposits": _rows(records, deposits, number),
-        "summary": _rows(records, inspections, number),
+        "summary": summary,
+        "connector's facts": _rows(records, connectors, summary[0]["connector_id"]),
     }
     wrong: list[str] = []
     for name, rows in expected.items():

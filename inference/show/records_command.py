@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from ...model.errors import UsageError
+from .options import Db
 from .terminal import Terminal
 from .words import VERDICT_WORDS, clock
 
@@ -27,10 +28,6 @@ __all__ = [
     "verify_records",
 ]
 
-Db = Annotated[
-    str | None,
-    typer.Option(metavar="FILE|URL", help="The records. [default: FIBERWARD_DB, else your own]"),
-]
 Label = Annotated[str | None, typer.Option(metavar="LABEL", help="Only this connector.")]
 Lot = Annotated[str | None, typer.Option(metavar="LOT", help="Only this lot.")]
 Stage = Annotated[str | None, typer.Option(metavar="STAGE", help="Only this stage.")]
@@ -111,7 +108,10 @@ def export_records(
     csv_dialect: CsvDialect = "rfc4180",
     db: Db = None,
 ) -> int:
-    """Write records to files: records.jsonl, which import takes, and two CSV tables."""
+    """Write records to files: records.jsonl, which import takes, and two CSV tables.
+
+    Inspections with their overrules; the pictures kept and comparisons stay where they are.
+    """
     from ..keep.find_records import Wanted
     from ..keep.records_files import export_records as export
 
@@ -128,7 +128,10 @@ def import_records(
     ],
     db: Db = None,
 ) -> int:
-    """Record inspections from files; what is recorded already is left as it is."""
+    """Record inspections from files; what is recorded already is left as it is.
+
+    Overrules come with them, as of today; pictures and comparisons are not in such files.
+    """
     from ..keep.records_files import import_file
 
     new = known = 0
@@ -148,6 +151,8 @@ def verify_records(
     db: Db = None,
 ) -> int:
     """Check that the records are what was written: audit trail, documents, rows, pictures.
+
+    Comparisons and overrules too; which drawing belongs to which inspection has no hash.
 
     Exit code 1 if anything is not.
     """

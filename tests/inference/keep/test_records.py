@@ -171,6 +171,15 @@ def spoil(file: str, *statements: str) -> None:
             raw.execute(statement)
 
 
+def wrong_after(where: str, statement: str) -> str:
+    """What verify says of records that were right until they were spoilt so."""
+    with Records.open(where) as records:
+        assert verify(records).wrong == ()
+    spoil(where, statement)
+    with Records.open(where) as records:
+        return "\n".join(verify(records).wrong)
+
+
 @pytest.mark.parametrize(
     ("statement", "told"),
     [
@@ -181,6 +190,10 @@ def spoil(file: str, *statements: str) -> None:
         ("DELETE FROM views", "its views differ"),
         ("UPDATE documents SET json_zlib = x'00'", "its document is damaged"),
         ("UPDATE overrules SET by_name = 'Bob'", "overrules: are not those"),
+        ("UPDATE audit SET detail = 'no JSON' WHERE action = 'overrule'", "overrules: are not"),
+        ("UPDATE connectors SET label = 'P3' WHERE id = 1", "its connector's facts differ"),
+        ("UPDATE connectors SET lot = 'L2' WHERE id = 1", "its connector's facts differ"),
+        ("UPDATE inspections SET connector_id = 2", "its connector's facts differ"),
     ],
 )
 def test_verify_finds_what_was_forged(tmp_path, make_inspection, statement, told):
@@ -189,10 +202,7 @@ def test_verify_finds_what_was_forged(tmp_path, make_inspection, statement, told
         uid = records.add(make_inspection("P1"))
         records.add(make_inspection("P2"))
         records.overrule(uid, "mate", "Ann", "a shadow")
-        assert verify(records).wrong == ()
-    spoil(where, statement)
-    with Records.open(where) as records:
-        assert told in "\n".join(verify(records).wrong)
+    assert told in wrong_after(where, statement)
 
 
 def test_verify_finds_a_cut_trail_by_a_hash_noted_down(tmp_path, make_inspection):
@@ -219,6 +229,8 @@ def test_verify_finds_a_cut_trail_by_a_hash_noted_down(tmp_path, make_inspection
         ("UPDATE comparisons SET json_zlib = x'00'", "its document is damaged"),
         ("DELETE FROM comparisons", "is missing"),
         ("DELETE FROM audit WHERE action = 'comparison'", "is not in the audit trail"),
+        ("UPDATE audit SET detail = '[]' WHERE action = 'comparison'", "is not in the audit trail"),
+        ("DELETE FROM deposits", "a deposit that it names is missing"),
     ],
 )
 def test_verify_finds_comparisons_that_were_forged(tmp_path, make_inspection, statement, told):
@@ -232,11 +244,8 @@ def test_verify_finds_comparisons_that_were_forged(tmp_path, make_inspection, st
         ]
         document = {"match": "found", "match_quality": 0.9, "refused": False, "pairs": pairs}
         records.add_comparison(before, after, document)
-        found = verify(records)
-        assert (found.comparisons, found.wrong) == (1, ())
-    spoil(where, statement)
-    with Records.open(where) as records:
-        assert told in "\n".join(verify(records).wrong)
+        assert verify(records).comparisons == 1
+    assert told in wrong_after(where, statement)
 
 
 def test_verify_finds_pictures_changed_or_lost(where, make_inspection):
@@ -296,17 +305,68 @@ def test_csv_for_a_european_spreadsheet_has_semicolons_and_decimal_commas(
         ('GOOD\n{"schema": "fiberward.record/1",', "line 2, column"),
         ('{"schema": "fiberward.record/1", "inspection": NaN}', "line 1"),
         ("[" * 100_000, "line 1"),
+        ('GOOD\n{"schema": "fiberward.record/1", "inspection": "\\ud800"}', "line 2, column 1"),
+        ("GOOD\nTWICE", "line 2, key deposits: two of them have the same id"),
+        ("GOOD\nWHEN", "line 2, key created_at: expected a time"),
     ],
 )
 def test_a_foreign_or_broken_file_is_refused_with_its_place(tmp_path, make_inspection, text, where):
     good = {"schema": "fiberward.record/1", "inspection": make_inspection("P1").to_json()}
+    one = good["inspection"]
+    twice = {**good, "inspection": {**one, "deposits": one["deposits"] * 2}}
+    when = {**good, "inspection": {**one, "created_at": "02.01.2026 Z"}}
     path = tmp_path / "records.jsonl"
-    path.write_text(text.replace("GOOD", json.dumps(good)))
+    for name, document in (("GOOD", good), ("TWICE", twice), ("WHEN", when)):
+        text = text.replace(name, json.dumps(document))
+    path.write_text(text)
     with Records.open(str(tmp_path / "records.db")) as records:
         with pytest.raises(UsageError, match="records.jsonl") as caught:
             import_file(records, path)
         assert where in str(caught.value)
         assert rows(records) == []  # not even the good line before
+
+
+def test_an_inspection_and_its_overrules_are_imported_together_or_not_at_all(
+    where, make_inspection, tmp_path, monkeypatch
+):
+    line = {"schema": "fiberward.record/1", "inspection": make_inspection("P1").to_json()}
+    line["overrules"] = [dict(verdict="retire", by_name="Ann", reason="a chip")]
+    path = tmp_path / "records.jsonl"
+    path.write_text(json.dumps(line))
+
+    def cut(*_, **__):
+        raise KeyboardInterrupt
+
+    with Records.open(where) as records:
+        with monkeypatch.context() as patched:
+            patched.setattr("fiberward.inference.keep.records._overrule", cut)
+            with pytest.raises(KeyboardInterrupt):
+                import_file(records, path)
+        assert rows(records) == []
+        assert import_file(records, path) == (1, 0)
+        assert [row.holds for row in rows(records)] == ["retire"]
+        assert verify(records).wrong == ()
+
+
+def test_an_import_that_contradicts_the_records_says_where_it_ended(tmp_path, make_inspection):
+    lines = [
+        {"schema": "fiberward.record/1", "inspection": make_inspection("P1", k, lot=lot).to_json()}
+        for k, lot in enumerate(("L1", "L2"))
+    ]
+    path = tmp_path / "records.jsonl"
+    path.write_text("\n".join(map(json.dumps, lines)))
+    with Records.open(str(tmp_path / "records.db")) as records:
+        said = r"line 2: connector P1 is recorded with lot L1.*\(1 before it were recorded\)"
+        with pytest.raises(UsageError, match=said):
+            import_file(records, path)
+        assert len(rows(records)) == 1
+
+
+def test_a_number_too_large_for_the_database_ends_in_one_line(where, make_inspection):
+    with Records.open(where) as records:
+        with pytest.raises(RecordsError):
+            records.add(make_inspection("P1", attempt=10**30))
+        assert rows(records) == []
 
 
 def test_a_single_inspection_can_be_imported(tmp_path, make_inspection):
