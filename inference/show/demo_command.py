@@ -6,6 +6,7 @@ from typing import Annotated
 
 import typer
 
+from .options import Threads
 from .terminal import Terminal
 
 __all__ = ["demo"]
@@ -18,9 +19,7 @@ def demo(
     out: Annotated[Path, typer.Option(metavar="DIR", help="Where the results go.")] = Path(
         "fiberward-demo"
     ),
-    threads: Annotated[
-        int | None, typer.Option(min=1, help="Processor threads. [default: all allowed]")
-    ] = None,
+    threads: Threads = None,
 ) -> int:
     """Inspect four shipped pictures of an invented connector and show where to look.
 

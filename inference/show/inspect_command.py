@@ -5,6 +5,7 @@ from typing import Annotated
 
 import typer
 
+from .options import Db, Model, Threads
 from .terminal import Terminal
 
 __all__ = ["inspect"]
@@ -75,16 +76,8 @@ def inspect(
     record: Annotated[
         bool, typer.Option(help="Keep the result in the records, if the label was stated.")
     ] = True,
-    db: Annotated[
-        str | None,
-        typer.Option(
-            metavar="FILE|URL", help="The records. [default: FIBERWARD_DB, else your own]"
-        ),
-    ] = None,
-    model: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="Weights to use instead of the active ones."),
-    ] = None,
+    db: Db = None,
+    model: Model = None,
     settings: Annotated[
         Path | None,
         typer.Option(
@@ -110,9 +103,7 @@ def inspect(
             help="Inspect on the Dask cluster of this scheduler, which sees the same folders.",
         ),
     ] = None,
-    threads: Annotated[
-        int | None, typer.Option(min=1, help="Processor threads. [default: all allowed]")
-    ] = None,
+    threads: Threads = None,
 ) -> int:
     """Map the contamination of connectors in pictures and say whether they may be mated.
 

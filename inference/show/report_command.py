@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from ...model.errors import UsageError
+from .options import Db
 from .terminal import Terminal
 
 if TYPE_CHECKING:
@@ -32,12 +33,7 @@ def report(
         str | None, typer.Option(metavar="LOT", help="A recorded lot instead of an inspection.")
     ] = None,
     pdf: Annotated[bool, typer.Option("--pdf", help="As PDF/A with the record attached.")] = False,
-    db: Annotated[
-        str | None,
-        typer.Option(
-            metavar="FILE|URL", help="The records. [default: FIBERWARD_DB, else your own]"
-        ),
-    ] = None,
+    db: Db = None,
 ) -> int:
     """Write a report of one connector, of before and after, or of a lot, to print and sign.
 

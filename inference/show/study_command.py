@@ -6,6 +6,7 @@ from typing import Annotated, Literal
 import typer
 
 from ...model.errors import UsageError
+from .options import Db
 from .terminal import Terminal
 
 __all__ = ["study"]
@@ -50,12 +51,7 @@ def study(
         bool, typer.Option("--invented", help="Mark the report as one of invented data.")
     ] = False,
     pdf: Annotated[bool, typer.Option("--pdf", help="Also as PDF/A, study.json attached.")] = False,
-    db: Annotated[
-        str | None,
-        typer.Option(
-            metavar="FILE|URL", help="The records. [default: FIBERWARD_DB, else your own]"
-        ),
-    ] = None,
+    db: Db = None,
 ) -> int:
     """Study records or tables: which method cleans, which lot is dirty, what matings do.
 

@@ -5,6 +5,7 @@ from typing import Annotated
 
 import typer
 
+from ..options import Db, Model, Threads
 from ..terminal import Terminal
 
 __all__ = ["desk"]
@@ -21,19 +22,9 @@ def desk(
     record: Annotated[
         bool, typer.Option(help="Keep results in the records, if a label was stated.")
     ] = True,
-    db: Annotated[
-        str | None,
-        typer.Option(
-            metavar="FILE|URL", help="The records. [default: FIBERWARD_DB, else your own]"
-        ),
-    ] = None,
-    model: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="Weights to use instead of the shipped ones."),
-    ] = None,
-    threads: Annotated[
-        int | None, typer.Option(min=1, help="Processor threads. [default: all allowed]")
-    ] = None,
+    db: Db = None,
+    model: Model = None,
+    threads: Threads = None,
 ) -> int:
     """Open the desk: the page on which connectors are inspected, for this computer only.
 
