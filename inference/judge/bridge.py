@@ -28,6 +28,7 @@ __all__ = [
     "gap_um",
     "hertz_contact",
     "mean_pressure_mpa",
+    "offset_gap_um",
     "offset_rest_gap_um",
     "rest_gap_um",
     "sleeve_reach_um",
@@ -66,17 +67,31 @@ def rest_gap_um(
     return max(0.0, grain_um - gap_um(radius_um, dome1_um, dome2_um))
 
 
-def offset_rest_gap_um(
-    grain_um: float, radius_um: float, dome_um: float, apex_offset_um: float
+def offset_gap_um(
+    radius_um: float, apex_offset_um: float, dome1_um: float, dome2_um: float | None = None
 ) -> float:
-    """Most that a rigid grain can leave open at the fibre between like domes (um); 0 if it fits.
+    """Least gap (um) at `radius_um` with the apexes up to `apex_offset_um` beside the fibre.
+
+    The worst is both towards that place: (r - e)^2/R.
+    """
+    return gap_um(max(0.0, radius_um - apex_offset_um), dome1_um, dome2_um)
+
+
+def offset_rest_gap_um(
+    grain_um: float,
+    radius_um: float,
+    apex_offset_um: float,
+    dome1_um: float,
+    dome2_um: float | None = None,
+) -> float:
+    """Most that a rigid grain can leave open at the fibre (um); 0 if it fits.
 
     The apexes may lie up to `apex_offset_um` beside the fibre. The worst is both towards the grain:
     the gap there shrinks to (r - e)^2/R, that at the fibre grows by e^2/R.
     """
-    nearest = max(0.0, radius_um - apex_offset_um)
-    if grain_um <= nearest**2 / dome_um:
+    if grain_um <= offset_gap_um(radius_um, apex_offset_um, dome1_um, dome2_um):
         return 0.0
+    dome_um = effective_radius_um(dome1_um, dome2_um)
     return grain_um + (2 * radius_um * apex_offset_um - radius_um**2) / dome_um
 
 
@@ -208,7 +223,7 @@ def bridge_of(
     radius = dome * sin(nearest / dome)
     limit, gap = bridge_radius_um(size, dome), gap_um(radius, dome)
     rest = rest_gap_um(size, radius, dome)
-    offset_rest = offset_rest_gap_um(size, radius, dome, apex_offset_um)
+    offset_rest = offset_rest_gap_um(size, radius, apex_offset_um, dome)
     opens = rest or offset_rest
     tilted = f", faces angled by {angle:.0f} deg and keyed alike" if angle > 0 else ""
     assumes = f"rigid grain as high as its size, a like dome opposite, apexes on the axis{tilted}"

@@ -6,7 +6,7 @@ from math import isfinite
 from ...model.kinds import KIND_NAMES, Kind
 from ...model.surfaces import SURFACE_NAMES, Surface
 from ..see.fuse import Deposit
-from .bridge import Bridge, Wedge
+from .bridge import Bridge, Wedge, offset_gap_um
 from .reach import Reach, upper_reach
 from .rules import Rules
 
@@ -185,12 +185,13 @@ def _may_bridge(deposit: Deposit, bridge: Bridge | None) -> Reason | None:
     """A grain too small for the other rules that bridges where the apexes lie beside the fibre."""
     if bridge is None or not bridge.may_bridge:
         return None
-    limit = bridge.offset_radius_limit_um
+    gap = offset_gap_um(bridge.radius_um, bridge.apex_offset_um, bridge.dome_um)
     text = (
         f"{where(deposit)}: with the domes' apexes {bridge.apex_offset_um:g} um beside the fibre a "
-        f"grain this high holds the fibres apart out to {limit:.0f} um"
+        f"grain this high holds the fibres apart out to {bridge.offset_radius_limit_um:.0f} um"
     )
-    return Reason("bridge-offset", _sentence(text), deposit.id, None, bridge.radius_um, limit, "um")
+    grain = bridge.grain_um
+    return Reason("bridge-offset", _sentence(text), deposit.id, None, grain, gap, "um")
 
 
 def _wedges(deposit: Deposit, wedge: Wedge, rules: Rules) -> Reason:

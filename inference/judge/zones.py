@@ -177,8 +177,7 @@ def _check(table: ZoneTable) -> None:
 
 def _check_limit(limit: ZoneLimit) -> None:
     sizes = [v for v in (limit.above_um, limit.from_um, limit.to_um) if v is not None]
-    many: object = limit.at_most
-    whole = isinstance(many, int) and not isinstance(many, bool) and many >= 0
+    whole = type(limit.at_most) is int and limit.at_most >= 0
     if limit.mark not in ("scratch", "defect") or not whole:
         raise ValueError(f"zone {limit.zone}: mark must be scratch or defect, at_most 0 or more")
     # written so that NaN is refused

@@ -9,7 +9,13 @@ from dataclasses import asdict, dataclass
 from math import isfinite
 from typing import Any, Literal
 
-from ..judge.bridge import gap_um, rest_gap_um
+from ..judge.bridge import (
+    APEX_OFFSET_UM,
+    gap_um,
+    offset_gap_um,
+    offset_rest_gap_um,
+    rest_gap_um,
+)
 from .inspection import Inspection
 
 __all__ = ["JOINT_SCHEMA", "SLEEVES", "Joint", "JointReason", "join"]
@@ -77,9 +83,8 @@ def _own(plug: Literal["A", "B"], seen: Inspection) -> list[JointReason]:
 
 def _unfit(a: Inspection, b: Inspection) -> str | None:
     """Why the two plugs cannot be joined; None if nothing that is known speaks against it."""
-    pictures = [sorted(str(view.sha256) for view in each.views) for each in (a, b)]
-    if pictures[0] and pictures[0] == pictures[1]:
-        return "both inspections are of the same pictures; a joint has two plugs"
+    if {view.sha256 for view in a.views} & {view.sha256 for view in b.views} - {None}:
+        return "both inspections show the same picture; a joint has two plugs"
     one, other = (_shape(each, "ferrule_radius_um") for each in (a, b))
     if one is not None and other is not None and abs(one / other - 1) > 0.1:
         return "the ferrules differ in diameter and do not fit one sleeve"
@@ -111,7 +116,8 @@ def _angled(seen: Inspection) -> bool | None:
 def _across(plug: Literal["A", "B"], own: Inspection, other: Inspection) -> list[JointReason]:
     """Grains that clear a like dome but not the one that this plug is to meet.
 
-    Two domes leave r^2/2 (1/R1 + 1/R2): against a flatter dome a grain bridges farther out.
+    Two domes leave r^2/2 (1/R1 + 1/R2): against a flatter dome a grain bridges farther out. What
+    bridges a like dome, apexes beside the fibre included, is the plug's own reason already.
     """
     domes = [_shape(each, "dome_radius_um") for each in (own, other)]
     found: list[JointReason] = []
@@ -119,18 +125,31 @@ def _across(plug: Literal["A", "B"], own: Inspection, other: Inspection) -> list
         bridge: Mapping[str, Any] | None = deposit.bridge
         if bridge is None or bridge["bridges"] or domes[0] is None or domes[1] is None:
             continue
-        grain, radius = bridge["grain_um"], bridge["radius_um"]
-        rest = rest_gap_um(grain, radius, domes[0], domes[1])
-        if rest > 0:
-            gap = gap_um(radius, domes[0], domes[1])
-            sizes = " and ".join(f"{dome / 1000:.0f}" for dome in (domes[0], domes[1]))
-            text = (
-                f"Deposit {deposit.id} of plug {plug} ({grain:.0f} um, {radius:.0f} um from the "
-                f"axis) would clear a dome like its own, but these two of {sizes} mm leave only "
-                f"{gap:.2f} um there: it holds the fibres up to {rest:.1f} um apart."
-            )
-            if deposit.unsure:
-                text = f"The pictures cannot tell whether it is there: {text}"
-            rule = "unsure-across" if deposit.unsure else "bridge-across"
-            found.append(JointReason(plug, rule, text, deposit.id))
+        words = _gap_words(bridge, domes[0], domes[1])
+        if words is None:
+            continue
+        text = (
+            f"Deposit {deposit.id} of plug {plug} ({bridge['grain_um']:.0f} um, "
+            f"{bridge['radius_um']:.0f} um from the axis) would clear a dome like its own, but "
+            f"these two of {domes[0] / 1000:.0f} and {domes[1] / 1000:.0f} mm leave only {words}."
+        )
+        if deposit.unsure:
+            text = f"The pictures cannot tell whether it is there: {text}"
+        rule = "unsure-across" if deposit.unsure else "bridge-across"
+        found.append(JointReason(plug, rule, text, deposit.id))
     return found
+
+
+def _gap_words(bridge: Mapping[str, Any], own_um: float, other_um: float) -> str | None:
+    """What two unlike domes leave of the gap at a grain and at the fibre; None where it fits."""
+    grain, radius = bridge["grain_um"], bridge["radius_um"]
+    gap, rest = gap_um(radius, own_um, other_um), rest_gap_um(grain, radius, own_um, other_um)
+    beside = ""
+    if rest == 0 and not bridge.get("may_bridge"):
+        apex = bridge.get("apex_offset_um", APEX_OFFSET_UM)
+        gap = offset_gap_um(radius, apex, own_um, other_um)
+        rest = offset_rest_gap_um(grain, radius, apex, own_um, other_um)
+        beside = f" with their apexes {apex:g} um beside the fibre"
+    if rest == 0:
+        return None
+    return f"{gap:.2f} um there{beside}: it holds the fibres up to {rest:.1f} um apart"

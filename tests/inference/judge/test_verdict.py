@@ -283,7 +283,10 @@ def test_a_grain_that_bridges_only_with_the_apexes_off_the_fibre_is_cleaned_firs
     judgement = judged([near])
     assert rules_named(judgement) == ["bridge-offset"]
     assert judgement.verdict == "clean-first"
-    assert judgement.reasons[0].limit == pytest.approx(294.9, abs=0.1)
+    assert "out to 295 um" in judgement.reasons[0].text
+    # grain against gap, as for a bridge: (259 - 50)^2/R
+    assert judgement.reasons[0].figure == 3.0
+    assert judgement.reasons[0].limit == pytest.approx(209.0**2 / 20000, rel=1e-4)
     assert verdict_of([near], rules=Rules(apex_offset_um=10.0)) == "mate"
 
 

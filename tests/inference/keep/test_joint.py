@@ -25,13 +25,14 @@ SHAPE = default_shape(find_family(2.5))
 WORSE_FIRST = ("retire", "clean-first", "reshoot", "mate")
 
 
-def plug(verdict="mate", picture="a", shape=SHAPE, deposits=(), **stated) -> Inspection:
-    """An inspection of one plug with this verdict."""
+def plug(verdict="mate", picture="a", shape=SHAPE, deposits=(), more="", **stated) -> Inspection:
+    """An inspection of one plug with this verdict, by `picture` and one picture a letter `more`."""
+    views = [ViewRecord(f"{n}.jpg", n, n * 64, True, None) for n in (picture, *more)]
     valid = f"valid {picture}" if verdict == "mate" else None
     return Inspection(
         verdict=verdict, reasons=(ReasonRecord(f"Because of {picture}.", "some-rule"),),
         validity=valid, in_zone=InZoneRecord("none"),
-        views=(ViewRecord("a.jpg", "a", picture * 64, True, None),), coverage={},
+        views=tuple(views), coverage={},
         coverage_size_um=50.0, gaps=(), deposits=tuple(deposits), advice=(), connector=stated,
         shape_um=None if shape is None else asdict(shape), model=ModelRecord("test", "0" * 64),
         settings={}, cautions=(), notes=(), code_version="0", created_at="2026-01-02T03:04:05Z",
@@ -78,7 +79,8 @@ def test_an_unknown_sleeve_is_a_risk_that_is_told_and_the_others_are_as_stated()
 @pytest.mark.parametrize(
     ("other", "why"),
     [
-        (plug(picture="a"), "same pictures"),
+        (plug(picture="a"), "same picture"),
+        (plug(picture="b", more="a"), "same picture"),
         (plug(picture="b", shape=default_shape(find_family(1.25))), "differ in diameter"),
         (plug(picture="b", shape=default_shape(find_family(2.5, "apc"))), "angled"),
         (plug(picture="b", finish="apc"), "angled"),
@@ -112,6 +114,24 @@ def test_a_grain_that_clears_a_like_dome_may_bridge_against_a_flatter_one():
     unsure = plug(shape=tight, deposits=[grain(200.0, 4.0, tight, unsure=True)])
     doubted = join(unsure, plug(picture="b", shape=flat))
     assert (doubted.verdict, doubted.reasons[0].rule) == ("reshoot", "unsure-across")
+
+
+def test_a_grain_that_bridges_unlike_domes_only_with_the_apexes_off_is_named_too():
+    # 4 um at 260 um: like domes of 8 mm leave (260 - 50)^2/8000 = 5.5 um at worst; with 20 mm
+    # opposite 260^2/2 (1/8 + 1/20) = 5.9 um, but 210^2/2 (1/8 + 1/20) = 3.86 um at worst; by hand
+    tight, flat = (replace(SHAPE, dome_radius_um=r) for r in (8000.0, 20000.0))
+    own = plug(shape=tight, deposits=[grain(260.0, 4.0, tight)])
+    assert join(own, plug(picture="b", shape=tight)).verdict == "mate"
+    found = join(own, plug(picture="b", shape=flat))
+    assert (found.verdict, found.reasons[0].rule) == ("clean-first", "bridge-across")
+    # 4 + (2 260 50 - 260^2)/11429 = 0.36 um at the fibre
+    assert "3.86 um there with their apexes 50 um beside the fibre" in found.reasons[0].text
+    assert "up to 0.4 um apart" in found.reasons[0].text
+
+
+def test_plugs_without_a_readable_picture_are_not_taken_for_one():
+    lost = replace(plug("reshoot"), views=(ViewRecord("a.jpg", "a", None, False, "empty"),))
+    assert join(lost, lost).verdict == "reshoot"
 
 
 def test_the_command_prints_both_plugs_and_exits_by_the_verdict(tmp_path, capsys):

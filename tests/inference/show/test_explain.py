@@ -107,6 +107,8 @@ def test_a_grain_that_bridges_only_with_the_apexes_off_says_by_how_much(reads_dr
     told = explain_number(inspected(reads_drawings, small), 1)
     assert "apexes 50 um beside the fibre it would, by up to 0.9 um" in part(told, "Gap")
     assert "Rule bridge-offset stops the mate." in part(told, "Rule")
+    # (260 - 50)^2/20000 = 2.2 um, by hand
+    assert "figure is 3 um; it could stay below 2.2 um." in part(told, "What would change it")
 
 
 def test_lint_is_named_by_its_length_and_chances_are_never_a_fake_zero(reads_drawings):
