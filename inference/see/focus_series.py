@@ -20,6 +20,7 @@ Bytes = npt.NDArray[np.uint8]
 Floats = npt.NDArray[np.float32]
 Affine = npt.NDArray[np.float64]
 
+MOST_FRAMES = 200  # their numbers must fit into a byte
 ALIGN_PX = 400  # longest side on which frames are laid on each other
 ALIGN_BLUR_PX = 2.5  # so that sharp and blurred frames look alike
 LEAST_LIKENESS = 0.8  # correlation of a frame with the sharpest one, to be taken
@@ -48,8 +49,14 @@ class FocusSeries:
 def merge_series(frames: Sequence[Bytes], names: Sequence[str]) -> FocusSeries:
     """Merge frames, uint8 [H, W, 3] of one size, in the order in which they were focused.
 
-    Raises UnreadablePicture for frames of different sizes, or where fewer than two fit together.
+    Raises UnreadablePicture for frames of different sizes, for more than `MOST_FRAMES`, or where
+    fewer than two fit together.
     """
+    if len(frames) > MOST_FRAMES:
+        raise UnreadablePicture(
+            f"{names[0]} and {len(names) - 1} more: too many for one focus series; give "
+            f"{MOST_FRAMES} at most"
+        )
     sizes = {frame.shape for frame in frames}
     if len(sizes) > 1:
         raise UnreadablePicture(

@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
+from fiberward.inference.see import moving_series
 from fiberward.inference.see.focus_series import merge_series
 from fiberward.inference.see.moving_series import sharp_frames
 from fiberward.model.errors import UnreadablePicture
@@ -86,7 +87,13 @@ def test_frames_that_do_not_fit_together_are_an_error_that_names_one():
         merge_series([one, one[:150]], ["a.png", "b.png"])
 
 
-def test_the_sharpest_frames_of_a_film_are_taken(tmp_path):
+def test_more_frames_than_can_be_told_apart_are_an_error():
+    one = np.zeros((20, 30, 3), np.uint8)
+    with pytest.raises(UnreadablePicture, match="0.png and 300 more: .* at most"):
+        merge_series([one] * 301, [f"{k}.png" for k in range(301)])
+
+
+def test_the_sharpest_frames_of_a_film_are_taken(tmp_path, monkeypatch):
     path = tmp_path / "sweep.avi"
     film = cv2.VideoWriter(str(path), cv2.VideoWriter_fourcc(*"MJPG"), 25, HW[::-1])
     if not film.isOpened():
@@ -104,3 +111,6 @@ def test_the_sharpest_frames_of_a_film_are_taken(tmp_path):
     (tmp_path / "broken.mp4").write_bytes(b"not a film")
     with pytest.raises(UnreadablePicture, match="no film"):
         sharp_frames(tmp_path / "broken.mp4")
+    monkeypatch.setattr(moving_series, "LONGEST", 47)
+    with pytest.raises(UnreadablePicture, match="more than 47 frames"):
+        sharp_frames(path)
