@@ -217,9 +217,7 @@ def _record(
     seen: _Measured, number: int, pixels: tuple[Ints, Ints, Floats], which: tuple[int, bool]
 ) -> SeenDeposit:
     y, x, outline = pixels
-    y0, x0 = int(y.min()), int(x.min())
-    mask = np.zeros((int(y.max()) - y0 + 1, int(x.max()) - x0 + 1), bool)
-    mask[y - y0, x - x0] = True
+    y0, x0, mask = _window(y, x)
     metric = seen.metric[number]
     points = (outline - outline[0]) @ metric.T
     longest, width, enclosing = hull_diameters(points)
@@ -254,8 +252,18 @@ def _record(
         enclosing_um=enclosing,
         in_zone_area_um2=float(seen.in_zone_um2[number]),
         unsure=which[1],
-        metric=(
-            (float(metric[0, 0]), float(metric[0, 1])),
-            (float(metric[1, 0]), float(metric[1, 1])),
-        ),
+        metric=_rows(metric),
     )
+
+
+def _window(y: Ints, x: Ints) -> tuple[int, int, npt.NDArray[np.bool_]]:
+    """The upper left corner of pixels and their mask from there."""
+    y0, x0 = int(y.min()), int(x.min())
+    mask = np.zeros((int(y.max()) - y0 + 1, int(x.max()) - x0 + 1), bool)
+    mask[y - y0, x - x0] = True
+    return y0, x0, mask
+
+
+def _rows(metric: Floats) -> tuple[tuple[float, float], tuple[float, float]]:
+    (xx, xy), (yx, yy) = metric.tolist()
+    return (xx, xy), (yx, yy)

@@ -5,12 +5,12 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from ...model.camera import Camera, SurfaceCoordinates
+from ...model.camera import Camera, SurfaceCoordinates, surface_coordinates
 from ...model.profile import MeridianProfile
-from ...model.shape import FIBER_RADIUS_UM
+from ...model.shape import FIBER_RADIUS_UM, ConnectorShape
 from ...model.surfaces import Surface
 
-__all__ = ["Look", "MappedView", "Places", "look_at", "places_on"]
+__all__ = ["Look", "MappedView", "Places", "faultless_view", "look_at", "places_on"]
 
 Floats = npt.NDArray[np.float32]
 Bytes = npt.NDArray[np.uint8]
@@ -75,6 +75,20 @@ class Look:
     facing: Floats
     um_per_px: Floats
     resolved_um: Floats
+
+
+def faultless_view(camera: Camera, shape: ConnectorShape, limit_px: float) -> MappedView:
+    """What a camera would see of a clean connector, black and sharp all over."""
+    coordinates = surface_coordinates(camera, shape)
+    return MappedView(
+        camera=camera,
+        coordinates=coordinates,
+        surface=coordinates.surface,
+        kind=np.zeros(camera.size_hw, np.uint8),
+        unseen=np.zeros(camera.size_hw, np.float32),
+        rgb=np.zeros((*camera.size_hw, 3), np.uint8),
+        limit_px=limit_px,
+    )
 
 
 def places_on(profile: MeridianProfile, s_um: npt.ArrayLike, theta_deg: npt.ArrayLike) -> Places:

@@ -11,10 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from ...model.camera import Camera, surface_coordinates
+from ...model.camera import Camera
 from ...model.shape import ConnectorShape
 from ...model.surfaces import SURFACE_NAMES, Surface
-from .look import MappedView, Places, look_at
+from .look import MappedView, Places, faultless_view, look_at
 
 __all__ = ["NextPicture", "Unseen", "choose_next"]
 
@@ -29,9 +29,9 @@ LEAST_GAIN = 0.02  # share of a surface that a picture must add to be worth taki
 
 @dataclass(frozen=True)
 class Unseen:
-    """Places of one surface that no view shows, of those that are asked for.
+    """The places of one surface that are asked for, and which of them no view shows.
 
-    `places`: all asked for; `seen` bool [n]; `area_um2` [n]; `theta_deg` [n].
+    `seen` bool [n]: whether some view does; `area_um2` [n]; `theta_deg` [n].
     """
 
     places: Places
@@ -117,16 +117,7 @@ def _imagined(
     # the ferrule's end a little above the middle, so that its side has room
     middle = (width / 2, height * (0.5 if pose[0] == 0 else 0.4))
     camera = Camera(pose[0], pose[1], 0.0, um_per_px, middle, distance, SIZE_HW)
-    coordinates = surface_coordinates(camera, shape)
-    return MappedView(
-        camera=camera,
-        coordinates=coordinates,
-        surface=coordinates.surface,
-        kind=np.zeros(SIZE_HW, np.uint8),
-        unseen=np.zeros(SIZE_HW, np.float32),
-        rgb=np.zeros((*SIZE_HW, 3), np.uint8),
-        limit_px=limit_um / um_per_px,
-    )
+    return faultless_view(camera, shape, limit_um / um_per_px)
 
 
 def _added(view: MappedView, part: Unseen, size_um: float) -> float:

@@ -7,9 +7,9 @@ import numpy.typing as npt
 import pytest
 
 from fiberward.inference.see.coverage import measure_coverage
-from fiberward.inference.see.look import MappedView, look_at, places_on
+from fiberward.inference.see.look import MappedView, faultless_view, look_at, places_on
 from fiberward.inference.see.travel_map import TravelMap, lay_travel_map
-from fiberward.model.camera import Camera, surface_coordinates
+from fiberward.model.camera import Camera
 from fiberward.model.kinds import Kind
 from fiberward.model.profile import MeridianProfile
 from fiberward.model.shape import ConnectorShape
@@ -31,16 +31,7 @@ def view(
 ) -> MappedView:
     """A faultless view whose colours and kinds are 0 until a test paints them."""
     camera = Camera(tilt_deg, turn_deg, 0.0, um_per_px, (320.0, 200.0), distance_um, SIZE_HW)
-    coordinates = surface_coordinates(camera, shape)
-    return MappedView(
-        camera=camera,
-        coordinates=coordinates,
-        surface=coordinates.surface,
-        kind=np.zeros(SIZE_HW, np.uint8),
-        unseen=np.zeros(SIZE_HW, np.float32),
-        rgb=np.zeros((*SIZE_HW, 3), np.uint8),
-        limit_px=2.0,
-    )
+    return faultless_view(camera, shape, limit_px=2.0)
 
 
 FRONT = view(2.0, 0.0)
