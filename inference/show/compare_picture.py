@@ -131,8 +131,9 @@ def _panel(side: Side, data: MapData | None, turn_deg: float, reach_um: float) -
     scale = data.reach_um / reach_um
     # pixel centres are at whole numbers for OpenCV; it turns counter-clockwise, as theta does
     warp = cv.getRotationMatrix2D(((px - 1) / 2, (px - 1) / 2), turn_deg, scale)
-    size_um = side.inspection.coverage_size_um or np.inf
-    seen = (data.limit_um <= size_um).astype(np.uint8)
+    size_um = side.inspection.coverage_size_um
+    most_um = np.finfo(np.float32).max if size_um is None else size_um
+    seen = (data.limit_um <= most_um).astype(np.uint8)  # infinite where none shows the place
     rgb = np.asarray(cv.warpAffine(data.rgb, warp, (px, px), flags=cv.INTER_LINEAR))
     shown = np.asarray(cv.warpAffine(seen, warp, (px, px), flags=cv.INTER_NEAREST))
     return MapPanel(rgb, np.zeros((px, px), np.uint8), shown > 0, chart, um_per_px)
