@@ -8,11 +8,10 @@ from typing import Any, Literal
 
 from ..model.errors import UsageError
 from ..model.families import FAMILIES
-from .see.connector_file import ConnectorFacts
+from .see.connector_file import STAGES, ConnectorFacts
 
 __all__ = ["STAGES", "Request", "picture_names", "picture_stems"]
 
-STAGES = ("as-received", "cleaned", "mated")
 _FIBER_MODES: dict[str, Literal["sm", "mm"]] = {"single": "sm", "multi": "mm"}
 _FAMILIES = {family.name: family for family in FAMILIES}
 

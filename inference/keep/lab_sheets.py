@@ -211,7 +211,7 @@ def _residue(stated: Stated) -> LabSheet:
         columns=sheet.columns,
         to_fill=sheet.to_fill,
         rows=_numbered([{k: v for k, v in row.items() if k != "run"} for row in rows]),
-        power=sheet.power,
+        power=_power(stated.connectors, stated.same, "with a residue"),
         seed=stated.seed,
     )
 
@@ -284,8 +284,8 @@ def _numbered(rows: Sequence[dict[str, str]]) -> tuple[dict[str, str], ...]:
     return tuple({"run": str(k), **row} for k, row in enumerate(rows, 1))
 
 
-def _power(connectors: int, same: bool) -> str:
-    """What so many connectors can show."""
+def _power(connectors: int, same: bool, left: str = "fit to mate") -> str:
+    """What so many connectors can show of how many a method leaves so."""
     if same:
         # McNemar, exact: 2 x 0.5^6 = 0.031
         return (
@@ -302,10 +302,10 @@ def _power(connectors: int, same: bool) -> str:
     )
     if least is None:
         return (
-            f"If the worse method leaves 50 % fit to mate, {connectors} connectors per method are "
-            "too few to show a better one (4 times in 5), however good."
+            f"If one method leaves 50 % {left}, {connectors} connectors per method are too few to "
+            "show that another differs (4 times in 5), however much it does."
         )
     return (
-        f"If the worse method leaves 50 % fit to mate, {connectors} connectors per method show a "
-        f"better one (4 times in 5) only if it leaves at least {least} %."
+        f"If one method leaves 50 % {left}, {connectors} connectors per method show that another "
+        f"differs (4 times in 5) only if it leaves at least {least} % or at most {100 - least} %."
     )

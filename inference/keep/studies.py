@@ -47,12 +47,11 @@ Connector = tuple[str, str]
 class Cycle:
     """One connector's cleanings from when it came in or was mated until it was clean or left.
 
-    `looks`: its inspections after a cleaning, reshoots left out, in order. `undecided`: reshoots.
+    `looks`: its inspections after a cleaning, from the first on, reshoots left out, in order.
     """
 
     connector: Connector
     looks: tuple[Look, ...]
-    undecided: int
 
     @property
     def method(self) -> str:
@@ -96,9 +95,9 @@ class Removal:
 class MethodResult:
     """One method. `first_time`: connectors fit to mate after the first cleaning.
 
-    `undecided`: first cleanings of which only reshoots were taken. `mixed`: connectors whose later
-    cleanings were by another method; they are left out of `attempts`. `residue`: first cleanings
-    that left a dried residue, None where nobody counted.
+    `undecided`: first cleanings that no look decided on (only reshoots, or none). `mixed`:
+    connectors whose later cleanings were by another method; they are left out of `attempts`.
+    `residue`: first cleanings that left a dried residue, None where nobody counted.
     """
 
     method: str
@@ -149,7 +148,7 @@ def cycles_of(looks: Sequence[Look]) -> tuple[list[Cycle], dict[str, int]]:
     """The cycles of cleaning in looks that stand oldest first, and undecided ones per method.
 
     A cycle ends with a look at another stage, with success, or where a stated attempt begins anew.
-    Cleaning again what was fit to mate tells nothing and is passed over.
+    A later attempt on what was fit to mate tells nothing and is passed over.
     """
     running: dict[Connector, list[Look]] = {}
     fit: set[Connector] = set()
@@ -175,17 +174,22 @@ def cycles_of(looks: Sequence[Look]) -> tuple[list[Cycle], dict[str, int]]:
 def _begins_anew(running: Sequence[Look], look: Look) -> bool:
     """Whether the stated number of the cleaning says that this is a new cycle."""
     last = running[-1].attempt
-    return look.attempt == 1 and last is not None and running[-1].verdict != "reshoot"
+    if look.attempt != 1 or last is None:
+        return False
+    return last > 1 or running[-1].verdict != "reshoot"  # else the same cleaning, looked at again
 
 
 def _decided(done: Iterable[Sequence[Look]]) -> tuple[list[Cycle], dict[str, int]]:
-    """Cycles without their reshoots; those of nothing else are counted per method."""
+    """Cycles without their reshoots; those whose first cleaning is not known are counted by method.
+
+    A choice by time or method may have cut off the beginning, and a later cleaning is no first one.
+    """
     cycles: list[Cycle] = []
     undecided: dict[str, int] = defaultdict(int)
     for looks in done:
         told = tuple(look for look in looks if look.verdict != "reshoot")
-        if told:
-            cycles.append(Cycle(told[0].connector, told, len(looks) - len(told)))
+        if told and told[0].attempt in (None, 1):
+            cycles.append(Cycle(told[0].connector, told))
         else:
             undecided[looks[0].method or NO_METHOD] += 1
     return cycles, undecided

@@ -10,12 +10,14 @@ import csv
 import io
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
+from math import inf, isfinite
 from pathlib import Path
 
 from ...model.errors import UsageError
 from ...model.kinds import KIND_NAMES
 from ...model.surfaces import SURFACE_NAMES
+from ..see.connector_file import STAGES
 from .inspection import VERDICTS
 from .study_data import Fate, Look, Rating, StudyData
 
@@ -31,8 +33,8 @@ FATE_COLUMNS = (
 )
 RATING_COLUMNS = ("item", "rater", "verdict")
 OVERRULED = "overruled"  # a person's verdict, as records export writes it
+MOST_DIGITS = 9
 RUN = "run"  # numbers the lines of a lab sheet
-STAGES = ("as-received", "cleaned", "mated")
 FATES = ("stayed", "moved", "gone", "new", "unseen")
 
 
@@ -73,34 +75,46 @@ class _Line:
         value = self.text(column)
         if value is None:
             return None
-        if not value.isascii() or not value.isdigit():
+        if not value.isascii() or not value.isdigit() or len(value) > MOST_DIGITS:
             raise UsageError(
                 f"{self.file}, line {self.number}, column {column}: {value!r} is no whole number"
             )
         return int(value)
 
     def time(self, column: str) -> str:
-        """A date or time that sorts, as 2026-01-02 or 2026-01-02T03:04:05Z; empty if not told."""
+        """A date as 2026-01-02 or a time as 2026-01-02T03:04:05Z, so that they sort.
+
+        Empty if not told; a time without an offset is taken as UTC.
+        """
         value = self.text(column) or ""
         try:
-            if value:
-                datetime.fromisoformat(value)
+            if not value:
+                return ""
+            told = datetime.fromisoformat(value)
         except ValueError as error:
             raise UsageError(
                 f"{self.file}, line {self.number}, column {column}: {value!r} is no time; "
                 "write it as 2026-01-02 or 2026-01-02T03:04:05Z"
             ) from error
-        return value
+        if ":" not in value:
+            return f"{told:%Y-%m-%d}"
+        told = told.astimezone(UTC) if told.tzinfo else told.replace(tzinfo=UTC)
+        return f"{told:%Y-%m-%dT%H:%M:%SZ}"
 
     def number_of(self, column: str) -> float | None:
         """A number, with a decimal point or comma."""
         value = self.text(column)
+        if value is None:
+            return None
         try:
-            return None if value is None else float(value.replace(",", "."))
-        except ValueError as error:
+            number = float(value.replace(",", "."))
+        except ValueError:
+            number = inf
+        if not isfinite(number):
             raise UsageError(
                 f"{self.file}, line {self.number}, column {column}: {value!r} is no number"
-            ) from error
+            )
+        return number
 
 
 def read_tables(paths: Sequence[Path]) -> StudyData:

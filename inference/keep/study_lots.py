@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from itertools import combinations
 from typing import Literal
 
+from .inspection import VERDICTS
 from .statistics import (
     Kappa,
     Limits,
@@ -32,8 +33,6 @@ __all__ = [
     "lot_chart",
     "transfer_of",
 ]
-
-WORDS = ("mate", "clean-first", "reshoot", "retire")
 
 
 @dataclass(frozen=True)
@@ -203,7 +202,7 @@ def agreements_of(ratings: Sequence[Rating]) -> tuple[Agreement, ...]:
         if len(both) < 2:
             continue
         pairs = [(by_rater[a][item], by_rater[b][item]) for item in both]
-        words = tuple(word for word in WORDS if any(word in pair for pair in pairs))
+        words = tuple(word for word in VERDICTS if any(word in pair for pair in pairs))
         table = tuple(tuple(pairs.count((x, y)) for y in words) for x in words)
         rows.append(Agreement(a, b, words, table, kappa(table)))
     return tuple(rows)

@@ -26,7 +26,7 @@ from typing import Any, cast
 from ...model.errors import SettingsError
 from ...model.families import FAMILIES
 
-__all__ = ["CONNECTOR_FILE", "ConnectorFacts", "read_connector_file"]
+__all__ = ["CONNECTOR_FILE", "STAGES", "ConnectorFacts", "read_connector_file"]
 
 CONNECTOR_FILE = "connector.toml"
 STAGES = ("as-received", "cleaned", "mated")

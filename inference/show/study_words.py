@@ -112,7 +112,7 @@ def _method(result: MethodResult) -> list[str]:
     found = result.first_time
     if found is None:
         return [
-            f"{result.method}: {result.undecided} first cleanings, and no picture could decide."
+            f"{result.method}: {result.undecided} first cleanings, and no picture decided on them."
         ]
     what = "first cleanings" if found.of > result.connectors else "connectors"
     said = [f"{result.method}: {share_words(found, what)} fit to mate after the first cleaning."]
@@ -124,8 +124,8 @@ def _method(result: MethodResult) -> list[str]:
     if result.undecided:
         whole = found.of + result.undecided
         said.append(
-            f"Undecided, for reshoots only: {result.undecided}; had all of those failed, it would "
-            f"be {found.hits} of {whole} ({percent(found.hits / whole)})."
+            f"First cleanings on which no picture decided: {result.undecided}; had all of those "
+            f"failed, it would be {found.hits} of {whole} ({percent(found.hits / whole)})."
         )
     if len(result.attempts) > 1:
         said.append(_after_all(result.attempts[-1]))
@@ -165,8 +165,10 @@ def _compared(each: Comparison, did: str) -> str:
         )
     if each.needed is not None:
         many = f"about {each.needed}" if each.needed <= MANY else f"more than {MANY}"
+        where = ", other ones for each" if each.paired else ""
         said += (
-            f". To show one as large as seen here, 4 times in 5, takes {many} connectors per method"
+            f". To show one as large as seen here, 4 times in 5, takes {many} connectors per "
+            f"method{where}"
         )
     return said + "."
 

@@ -114,6 +114,16 @@ def test_lots_are_drawn_by_lot_from_the_seed_and_evenly():
     assert given == {"dry": 6, "wet-dry": 6}
 
 
+def test_what_a_sheet_can_show_is_told_of_its_own_question():
+    many = Stated(40, ("dry", "wet-dry"))
+    least = next(p for p in range(51, 101) if needed_per_method(0.5, p / 100) <= 40)
+    for name, left in (("methods", "fit to mate"), ("residue", "with a residue")):
+        said = make_sheet(name, many).power
+        assert f"leaves 50 % {left}, 40 connectors per method" in said
+        assert f"at least {least} % or at most {100 - least} %" in said
+    assert "too few" in make_sheet("residue", Stated(6, ("dry", "wet-dry"))).power
+
+
 @pytest.mark.parametrize(
     ("name", "stated", "said"),
     [

@@ -107,6 +107,30 @@ def test_a_reshoot_is_neither_a_success_nor_a_failure():
     assert (found.first_time.hits, found.first_time.of, found.undecided) == (3, 4, 5)
 
 
+def test_a_later_cleaning_is_no_first_one_where_the_first_was_not_looked_at():
+    looks = [
+        look("x", 0, "mate", method="dry", attempt=1),
+        look("y", 1, "mate", method="dry", attempt=2),  # of its first there is no line
+        look("z", 2, "reshoot", method="dry", attempt=1),
+        look("z", 3, "mate", method="dry", attempt=2),  # and on this one's nothing decided
+    ]
+    (dry,) = study_of(looks).methods
+    assert dry.first_time is not None
+    assert (dry.first_time.hits, dry.first_time.of, dry.undecided) == (1, 1, 2)
+    assert [(r.at_risk, r.clean) for r in dry.attempts] == [(1, 1)]
+
+
+def test_a_first_cleaning_after_a_reshoot_of_a_later_one_begins_a_new_cycle():
+    looks = [
+        look("x", 0, "clean-first", method="dry", attempt=1),
+        look("x", 1, "reshoot", method="dry", attempt=2),
+        look("x", 2, "mate", method="dry", attempt=1),
+    ]
+    (dry,) = study_of(looks).methods
+    assert dry.first_time is not None
+    assert (dry.first_time.hits, dry.first_time.of) == (1, 2)
+
+
 def test_removal_leaves_out_damage_new_dirt_and_what_was_not_seen_again():
     def fate(kind, surface, end, label="c"):
         return Fate(label, "", "cleaned", "dry", kind, surface, end)
@@ -245,6 +269,8 @@ def test_the_same_table_reads_the_same_however_a_spreadsheet_wrote_it(tmp_path: 
         ("label,label,verdict\n", r"line 1: two columns"),
         ("label,fate,kind,surface\nP1,gone,dust,endface\n", r"column kind: 'dust' is none of"),
         ("label,fate,kind,surface,moved_um\nP,gone,film,endface,x\n", r"moved_um: 'x' is no num"),
+        ("label,fate,kind,surface,moved_um\nP,gone,film,endface,nan\n", r"'nan' is no number"),
+        (f"label,verdict,deposits\nP1,mate,{'9' * 5000}\n", r"is no whole number"),
         ("a,b\n1,2\n", r"line 1: needs the columns"),
         ("", r"line 1: the table is empty"),
         ('label,verdict\n"P1,mate\n', r"line 2"),
@@ -257,6 +283,18 @@ def test_a_table_that_cannot_be_read_is_refused_with_line_and_column(tmp_path, t
     with pytest.raises(UsageError, match=said) as caught:
         read_tables([path])
     assert "\n" not in str(caught.value)
+
+
+def test_times_of_a_table_are_put_in_order_however_they_are_written(tmp_path):
+    path = tmp_path / "table.csv"
+    times = ("2026-01-02T01:00:00+02:00", "20260101", "2026-01-01 23:30", "2026-01-02")
+    path.write_text("label,verdict,created_at\n" + "".join(f"P,mate,{at}\n" for at in times))
+    assert [look.created_at for look in read_tables([path]).looks] == [
+        "2026-01-01",
+        "2026-01-01T23:00:00Z",
+        "2026-01-01T23:30:00Z",
+        "2026-01-02",
+    ]
 
 
 # -- records -------------------------------------------------------------------------------------
@@ -288,6 +326,7 @@ def test_records_give_the_rows_of_a_study(where, make_inspection):
         ("P1", "dry", "residue", "new"),
     ]
     assert some.looks == data.looks[1:]
+    assert make_study(some).methods == make_study(data).methods
     (dry,) = make_study(data).methods
     assert dry.first_time is not None
     assert (dry.first_time.hits, dry.first_time.of) == (2, 2)
