@@ -85,6 +85,9 @@ def _unfit(a: Inspection, b: Inspection) -> str | None:
     """Why the two plugs cannot be joined; None if nothing that is known speaks against it."""
     if {view.sha256 for view in a.views} & {view.sha256 for view in b.views} - {None}:
         return "both inspections show the same picture; a joint has two plugs"
+    names = [(each.connector.get("label"), each.connector.get("end")) for each in (a, b)]
+    if names[0] == names[1] and names[0][0]:
+        return f"both inspections are of connector {names[0][0]}; a joint has two plugs"
     one, other = (_shape(each, "ferrule_radius_um") for each in (a, b))
     if one is not None and other is not None and abs(one / other - 1) > 0.1:
         return "the ferrules differ in diameter and do not fit one sleeve"

@@ -84,14 +84,20 @@ def test_an_unknown_sleeve_is_a_risk_that_is_told_and_the_others_are_as_stated()
         (plug(picture="b", shape=default_shape(find_family(1.25))), "differ in diameter"),
         (plug(picture="b", shape=default_shape(find_family(2.5, "apc"))), "angled"),
         (plug(picture="b", finish="apc"), "angled"),
+        (plug(picture="b", label="P1"), "both inspections are of connector P1"),
         (plug(picture="b", fiber_mode="multi"), "multimode"),
     ],
 )
 def test_plugs_that_do_not_fit_are_never_joined(other, why):
-    found = join(plug(fiber_mode="single"), other)
+    found = join(plug(fiber_mode="single", label="P1"), other)
     assert found.verdict is None
     assert why in (found.refused or "")
     assert found.reasons == ()
+
+
+def test_the_two_ends_of_one_cord_may_bear_one_label():
+    ends = [plug(picture=end, label="P1", end=end) for end in "AB"]
+    assert join(*ends).verdict == "mate"
 
 
 def test_what_is_not_known_of_a_plug_refuses_nothing_and_decides_nothing():
