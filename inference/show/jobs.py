@@ -9,7 +9,7 @@ from typing import Any, Literal
 from ...model.errors import FiberwardError, UsageError
 from ..keep.comparison_file import COMPARISON_FILE
 from ..keep.inspection import Inspection
-from ..pipeline import Inspector, Result
+from ..pipeline import Inspector
 from ..request import STAGES, Request
 from ..see.inputs import ConnectorInput, Inputs
 from .comparing import Compared, comparison_words
@@ -115,14 +115,12 @@ def run_jobs(
         terminal.warn(f"fiberward: {error}")
         codes.append(error.exit_code)
     for done, job in enumerate(plan.jobs):
-        before = finished(job.folder, job.request, inspector) if resume else None
         try:
+            before = finished(job.folder, job.request, inspector) if resume else None
             if before is not None:
-                codes += [] if before.verdict == "mate" else [EXIT_NOT_MATE]
-                documents.append(before.to_json())
-                _tell_finished((before, how), job, terminal, recorder)
-                continue
-            result, compared = _run(inspector, job, terminal, recorder, _count(done, plan))
+                inspection, more = before, _tell_finished((before, how), job, terminal, recorder)
+            else:
+                inspection, more = _run(inspector, job, terminal, recorder, _count(done, plan))
         except KeyboardInterrupt:
             if len(plan.jobs) > 1:
                 terminal.warn(
@@ -141,12 +139,8 @@ def run_jobs(
             terminal.warn(f"fiberward: {job.folder.name}: internal error; the others go on")
             crash = crash or error
         else:
-            codes += _codes(result)
-            documents.append(result.inspection.to_json())
-            if not terminal.json:
-                terminal.result(summary(result.inspection, job.folder), {})
-                if compared is not None:
-                    terminal.result(comparison_words(compared, job.folder), {})
+            codes += more
+            documents.append(inspection.to_json())
     if terminal.json:
         terminal.result("", _document(documents, plan))
     if crash is not None:
@@ -161,7 +155,7 @@ def _count(done: int, plan: Plan) -> str:
 
 def _tell_finished(
     found: tuple[Inspection, str], job: Job, terminal: Terminal, recorder: Recorder | None
-) -> None:
+) -> list[int]:
     """Tell of results that an earlier run or a worker made, and record them if they are not."""
     before, how = found
     uid = None if recorder is None else recorder.add(before, job.request, job.folder)
@@ -171,16 +165,17 @@ def _tell_finished(
         terminal.note(f"recorded as {uid[:12]}")
         if not (job.folder / COMPARISON_FILE).exists():
             request = replace(job.request, follows=before.connector.get("follows"))
-            recorder.compare(request, uid, job.folder)
+            _compare(recorder, request, uid, job.folder, terminal)
     if not terminal.json:
         symbol = _symbol(words.symbol, words.ascii_symbol)
         terminal.result(f"{symbol} {words.name}: {name} ({how})", {})
+    return _codes(before, ())
 
 
 def _run(
     inspector: Inspector, job: Job, terminal: Terminal, recorder: Recorder | None, count: str
-) -> tuple[Result, Compared | None]:
-    """Inspect, write, record, and compare with the inspection before."""
+) -> tuple[Inspection, list[int]]:
+    """Inspect, write, record, compare with the inspection before, and tell; the exit codes."""
     name = count + (job.request.facts.label or job.folder.name)
     request = job.request if recorder is None else recorder.prepared(job.request)
     result = inspector.inspect(request, lambda items: terminal.progress(items, name))
@@ -191,19 +186,31 @@ def _run(
         recorder.check_pictures(request, frozenset(looked_at))
     write_outputs(result, job.folder, job.request.pictures)
     uid = None if recorder is None else recorder.add(result.inspection, request, job.folder)
-    if recorder is None or uid is None:
-        return result, None
-    terminal.note(f"recorded as {uid[:12]}")
+    compared: Compared | None = None
+    if recorder is not None and uid is not None:
+        terminal.note(f"recorded as {uid[:12]}")
+        compared = _compare(recorder, request, uid, job.folder, terminal)
+    if not terminal.json:
+        terminal.result(summary(result.inspection, job.folder), {})
+        if compared is not None:
+            terminal.result(comparison_words(compared, job.folder), {})
+    return result.inspection, _codes(result.inspection, result.unreadable)
+
+
+def _compare(
+    recorder: Recorder, request: Request, uid: str, folder: Path, terminal: Terminal
+) -> Compared | None:
+    """Compare with the inspection before; where that fails, this one is done and recorded still."""
     try:
-        return result, recorder.compare(request, uid, job.folder)
-    except FiberwardError as error:  # the inspection itself is done and recorded
+        return recorder.compare(request, uid, folder)
+    except FiberwardError as error:
         terminal.warn(f"fiberward: not compared with the inspection before: {error}")
-        return result, None
+        return None
 
 
-def _codes(result: Result) -> list[int]:
-    codes = [EXIT_UNREADABLE] if result.unreadable else []
-    return codes if result.inspection.verdict == "mate" else [*codes, EXIT_NOT_MATE]
+def _codes(inspection: Inspection, unreadable: Sequence[str]) -> list[int]:
+    codes = [EXIT_UNREADABLE] if unreadable else []
+    return codes if inspection.verdict == "mate" else [*codes, EXIT_NOT_MATE]
 
 
 def _document(documents: Sequence[dict[str, Any]], plan: Plan) -> dict[str, Any]:

@@ -17,7 +17,7 @@ from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
-from ...model.errors import FiberwardError, MissingExtra, ModelError
+from ...model.errors import FiberwardError, MissingExtra, ModelError, UsageError
 from ...model.version import code_version
 from ..pipeline import Inspector
 from ..settings import Settings
@@ -101,7 +101,10 @@ def in_any_order(jobs: Sequence[Job], recorder: Recorder | None) -> list[Job]:
     for job in jobs:
         if job.request.labelled and labels.count(job.request.facts.label) > 1:
             continue
-        request = recorder.prepared(job.request)
+        try:
+            request = recorder.prepared(job.request)
+        except UsageError:  # the caller meets it again and tells it; the others go on
+            continue
         if request.follows is None:
             chosen.append(replace(job, request=request))
     return chosen

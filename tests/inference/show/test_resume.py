@@ -9,6 +9,8 @@ from fiberward.inference.keep.find_records import rows
 from fiberward.inference.keep.records import Records
 from fiberward.inference.settings import Settings
 from fiberward.inference.show.app import main
+from fiberward.inference.show.recorder import Recorder
+from fiberward.model.errors import UsageError
 
 
 class Counting:
@@ -88,6 +90,23 @@ def test_results_that_were_not_recorded_are_recorded(batch, capsys):
     assert segmenter.seen == 0
     with Records.open() as records:
         assert len(rows(records)) == 3
+
+
+def test_a_comparison_that_fails_costs_a_finished_inspection_nothing(batch, monkeypatch, capsys):
+    segmenter, run, _ = batch
+    assert run() == 1
+    segmenter.seen = 0
+    capsys.readouterr()
+
+    def refuse(*_what) -> None:
+        raise UsageError("the two maps are of different ferrules")
+
+    monkeypatch.setattr(Recorder, "compare", refuse)
+    assert run("--resume", "--json") == 1
+    assert segmenter.seen == 0
+    found = capsys.readouterr()
+    assert len(json.loads(found.out)["inspections"]) == 3
+    assert found.err.count("not compared with the inspection before") == 3
 
 
 def test_going_on_needs_to_know_where(batch, tmp_path, capsys):

@@ -26,7 +26,7 @@ from fiberward.inference.show.spread import (
     on_cluster,
     on_processes,
 )
-from fiberward.model.errors import ModelError
+from fiberward.model.errors import ModelError, UsageError
 
 HERE = Path(__file__).parent
 PICTURES = Path(__file__).parents[2] / "data" / "path-traced"
@@ -65,6 +65,8 @@ def test_a_worker_killed_over_one_connector_costs_none(tmp_path: Path, touch) ->
 def test_connectors_with_earlier_records_are_left_to_the_caller() -> None:
     class Records:
         def prepared(self, request: Request) -> Request:
+            if request.facts.label == "other ferrule":
+                raise UsageError("the records hold this label with another ferrule")
             known = request.facts.label == "known"
             return replace(request, follows="abc" if known else None)
 
@@ -72,7 +74,7 @@ def test_connectors_with_earlier_records_are_left_to_the_caller() -> None:
         facts = ConnectorFacts(label=label)
         return Job(Request((Path("x.jpg"),), facts=facts, labelled=True), Path(label))
 
-    jobs = [job("known"), job("new"), job("twice"), job("twice")]
+    jobs = [job("known"), job("new"), job("twice"), job("twice"), job("other ferrule")]
     assert [each.folder.name for each in in_any_order(jobs, Records())] == ["new"]  # type: ignore[arg-type]
 
 
