@@ -309,6 +309,32 @@ def test_ways_on_one_unrolled_piece_are_as_long_as_geometry_says():
     assert way_um(profile, (100, 0), (200, 120)) == pytest.approx(wanted, rel=1e-3)
 
 
+def test_the_shortest_way_may_lead_over_the_endface_or_round_the_barrel():
+    profile = MeridianProfile(CUP)
+    ends = profile.s_end_um
+    # opposite sides of the barrel, just behind the chamfer: straight over the pole, not half round
+    s = ends[Surface.CHAMFER] + 200
+    assert way_um(profile, (s, 20), (s, 200)) == pytest.approx(2 * s, rel=1e-3)
+    assert 2 * s < np.pi * 1249.5
+    # far down the barrel it is half round all the same
+    assert way_um(profile, (4000, 20), (4000, 200)) == pytest.approx(np.pi * 1249.5, rel=1e-3)
+    # on the floor a taut string from r to r runs along two tangents and bends round the barrel
+    r = 1249.5 + 600
+    wanted = 2 * np.sqrt(r**2 - 1249.5**2) + 1249.5 * (np.pi - 2 * np.arccos(1249.5 / r))
+    floor = ends[Surface.BARREL] + 600
+    assert way_um(profile, (floor, 20), (floor, 200)) == pytest.approx(wanted, rel=1e-3)
+    # and past the barrel, where it is not in the way, straight
+    chord = 2 * r * np.sin(np.radians(20))
+    assert way_um(profile, (floor, 20), (floor, 60)) == pytest.approx(chord, rel=1e-6)
+
+
+def test_a_way_on_the_wall_is_told_also_beyond_the_rim_that_the_first_inspection_has():
+    profile = MeridianProfile(CUP)
+    rim = profile.s_end_um[Surface.CAVITY]
+    wanted = np.hypot(600, np.radians(30) * 2500)
+    assert way_um(profile, (rim - 400, 10), (rim + 200, 40)) == pytest.approx(wanted, rel=1e-6)
+
+
 def test_a_way_over_several_surfaces_is_no_shorter_than_the_meridian_and_no_longer_than_a_detour():
     profile = MeridianProfile(CUP)
     a, b = (200.0, 10.0), (3000.0, 75.0)
