@@ -10,7 +10,6 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from ...model.errors import UsageError
 from ...model.kinds import KIND_NAMES
 from ...model.surfaces import SURFACE_NAMES
 from .compare import Comparison, DepositFate, Side
@@ -113,11 +112,6 @@ def read_side(path: Path) -> Side:
 
     Raises UsageError for anything else, UnreadablePicture for damaged map data beside it.
     """
-    document = path / "inspection.json" if path.is_dir() else path
-    if path.is_dir() and not document.exists():
-        raise UsageError(
-            f"{path}: holds no inspection.json; run fiberward inspect on its pictures first"
-        )
-    side = Side(read_inspection(document))
+    side, folder = Side(read_inspection(path)), path if path.is_dir() else path.parent
     shape = side.shape()
-    return side if shape is None else Side(side.inspection, read_map(document.parent, shape))
+    return side if shape is None else Side(side.inspection, read_map(folder, shape))

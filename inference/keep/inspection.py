@@ -226,9 +226,14 @@ class Inspection:
 
 
 def read_inspection(path: Path) -> Inspection:
-    """Read an `inspection.json`; raises UsageError, in one line, for anything else."""
+    """Read an `inspection.json`, or a folder's; raises UsageError, one line, for anything else."""
+    document = path / "inspection.json" if path.is_dir() else path
+    if path.is_dir() and not document.exists():
+        raise UsageError(
+            f"{path}: holds no inspection.json; run fiberward inspect on its pictures first"
+        )
     try:
-        return Inspection.from_json(json.loads(path.read_bytes()))
+        return Inspection.from_json(json.loads(document.read_bytes()))
     except OSError as error:
         reason = error.strerror or type(error).__name__
         raise UsageError(f"{path}: cannot be read ({reason}); name an inspection.json") from error

@@ -11,7 +11,7 @@ from ...model.errors import UsageError
 from ...model.kinds import KIND_NAMES, Kind
 from ...model.surfaces import SURFACE_NAMES, Surface
 from ..judge.advice import removal
-from ..judge.assumed import Assumptions, recorded_assumptions
+from ..judge.assumed import recorded_assumptions
 from ..judge.harm import LOSS_CAP_DB
 from ..judge.places import PLACE_NAMES, Place
 from ..judge.sensitivity import Swing, swings
@@ -21,6 +21,7 @@ from .words import VERDICT_WORDS, percent, um
 
 __all__ = [
     "PLACE_WORDS",
+    "UNKNOWN_ASSUMPTIONS",
     "Explanation",
     "explain_deposit",
     "explain_number",
@@ -40,17 +41,25 @@ PLACE_WORDS = {
     "core": "the core",
 }
 FLIPS_SHOWN = 4
+UNKNOWN_ASSUMPTIONS = (
+    "The assumptions it was judged by are not those shipped with this version, so it cannot say "
+    "which of them"
+)
 
 
 @dataclass(frozen=True)
 class Explanation:
-    """`title` names the deposit; `parts`: (heading, sentences) in the order to be read."""
+    """`title` names the deposit; `parts`: (heading, sentences) in the order to be read.
+
+    `swings`: of the assumptions that its ruling by reach hangs on; None where this version does not
+    know them.
+    """
 
     deposit: int
     title: str
     stops: bool
     parts: tuple[tuple[str, tuple[str, ...]], ...]
-    swings: tuple[Swing, ...]
+    swings: tuple[Swing, ...] | None
 
     @property
     def text(self) -> str:
@@ -68,7 +77,9 @@ class Explanation:
             "title": self.title,
             "stops": self.stops,
             "parts": {heading: list(sentences) for heading, sentences in self.parts},
-            "sensitivity": [
+            "sensitivity": None
+            if self.swings is None
+            else [
                 {**vars(swing), "flips": limit is not None and swing.flips(limit)}
                 for swing in self.swings
             ],
@@ -290,7 +301,10 @@ def _rule(deposit: DepositRecord) -> tuple[str, ...]:
 
 
 def _change(
-    inspection: Inspection, deposit: DepositRecord, swing: tuple[Swing, ...], limit: float | None
+    inspection: Inspection,
+    deposit: DepositRecord,
+    swing: tuple[Swing, ...] | None,
+    limit: float | None,
 ) -> tuple[str, ...]:
     ruling: Mapping[str, Any] = deposit.ruling or {}
     lines: list[str] = []
@@ -311,7 +325,9 @@ def _change(
     return tuple(lines)
 
 
-def _flips(swing: tuple[Swing, ...], limit: float) -> list[str]:
+def _flips(swing: tuple[Swing, ...] | None, limit: float) -> list[str]:
+    if swing is None:
+        return [f"{UNKNOWN_ASSUMPTIONS} flips this."]
     found = [each for each in swing if each.flips(limit)]
     if not found:
         return ["No single assumption, taken to either end of what is thought, flips this."]
@@ -323,14 +339,15 @@ def _flips(swing: tuple[Swing, ...], limit: float) -> list[str]:
     ]
 
 
-def _swings(inspection: Inspection, deposit: DepositRecord) -> tuple[Swing, ...]:
-    """Recomputed by the recorded assumptions; empty where this version does not know them."""
+def _swings(inspection: Inspection, deposit: DepositRecord) -> tuple[Swing, ...] | None:
+    """Computed anew by the recorded assumptions; None where this version does not know them."""
     row = _contact_row(deposit)
     ruling: Mapping[str, Any] = deposit.ruling or {}
-    rule = ruling.get("rule")
-    assumed: Assumptions | None = recorded_assumptions(inspection.settings.get("assumptions"))
-    if row is None or assumed is None or rule not in ("reach", "reach-low"):
+    if row is None or ruling.get("rule") not in ("reach", "reach-low"):
         return ()
-    kind = Kind(KIND_NAMES.index(deposit.kind))
+    assumed = recorded_assumptions(inspection.settings.get("assumptions"))
+    if assumed is None:
+        return None
     size = float("nan") if deposit.size_um is None else deposit.size_um
-    return swings(Place(PLACE_NAMES.index(row["start"])), assumed.rows_for(kind, size), assumed)
+    start = Place(PLACE_NAMES.index(row["start"]))
+    return swings(start, assumed.rows_for(_kind(deposit), size), assumed)

@@ -41,9 +41,7 @@ def joint(
 
     if sleeve not in SLEEVES:
         raise UsageError(f"--sleeve {sleeve}: choose one of {', '.join(SLEEVES)}")
-    plugs = [
-        read_inspection(path / "inspection.json" if path.is_dir() else path) for path in (a, b)
-    ]
+    plugs = [read_inspection(path) for path in (a, b)]
     found = join(plugs[0], plugs[1], sleeve)
     names = [
         str(each.connector.get("label") or path) for each, path in zip(plugs, (a, b), strict=True)

@@ -3,7 +3,6 @@
 from pathlib import Path
 from typing import Any
 
-from ...model.errors import UsageError
 from ..keep.find_records import files_of, find_uid, inspection_of, overrules_of
 from ..keep.inspection import Inspection, read_inspection
 from ..keep.records import Records
@@ -34,14 +33,11 @@ def recorded(records: Records, start: str) -> tuple[str, Kept]:
     return uid, _kept(inspection, files.get(("travel-map", MAP)), overlays, people)
 
 
-def kept_in(folder: Path) -> Kept:
-    """The inspection whose results lie in `folder`. Raises UsageError."""
-    document = folder / "inspection.json" if folder.is_dir() else folder
-    if not document.exists():
-        raise UsageError(f"{folder}: holds no inspection.json; run fiberward inspect first")
-    inspection = read_inspection(document)
-    overlays = {v.stem: document.parent / f"{v.stem}.overlay.png" for v in inspection.views}
-    return _kept(inspection, document.parent / MAP, overlays, ())
+def kept_in(path: Path) -> Kept:
+    """The inspection whose results lie in a folder, or beside this file. Raises UsageError."""
+    inspection, folder = read_inspection(path), path if path.is_dir() else path.parent
+    overlays = {v.stem: folder / f"{v.stem}.overlay.png" for v in inspection.views}
+    return _kept(inspection, folder / MAP, overlays, ())
 
 
 def _kept(

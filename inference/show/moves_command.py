@@ -1,5 +1,6 @@
 """The commands `fiberward moves learn` and `fiberward moves show`."""
 
+from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -10,8 +11,9 @@ from .explanation import PLACE_WORDS
 from .terminal import Terminal
 
 if TYPE_CHECKING:
+    from ..judge.assumed import Assumptions
     from ..judge.moves_table import Chance, MoveRow, Told
-    from ..keep.moves import LearntPair
+    from ..keep.moves import LearntPair, Moves
 
 __all__ = ["learn_moves", "show_moves"]
 
@@ -34,34 +36,25 @@ def learn_moves(
     Exit code 0: learnt from every pair; 1: from at least one not, which says why.
     """
     from ...model.errors import UsageError
-    from ..keep.comparison_file import read_side
-    from ..keep.moves import learn_pair, moves_file, read_moves, with_pair, write_moves
-    from ..record import utc_now
+    from ..keep.moves import moves_file, read_moves, write_moves
     from ..settings_file import settings_of_shop
 
     if len(inspections) % 2:
         raise UsageError("moves learn takes inspections in twos: BEFORE AFTER [BEFORE AFTER ...]")
-    terminal, path = Terminal.current(), moves_file()
-    assumed = settings_of_shop().assumptions
-    moves = read_moves(path, assumed.id)
-    lines: list[str] = []
-    learnt: list[LearntPair] = []
-    refused: list[dict[str, str]] = []
-    for one, two in zip(inspections[::2], inspections[1::2], strict=True):
-        found = learn_pair(read_side(one), read_side(two), assumed, utc_now())
-        if not isinstance(found, str) and moves.knows(found.uid):
-            found = "it was learnt from before"
-        if isinstance(found, str):
-            lines.append(f"{one} and {two}: nothing learnt: {found}.")
-            refused.append({"before": str(one), "after": str(two), "why": found})
-            continue
-        moves = with_pair(moves, found)
-        learnt.append(found)
-        lines.append(_learnt_words(found, two))
+    path, assumed = moves_file(), settings_of_shop().assumptions
+    twos = list(zip(inspections[::2], inspections[1::2], strict=True))
+    moves, told = _learn(twos, read_moves(path, assumed.id), assumed)
+    learnt = [found for found in told if not isinstance(found, str)]
     if learnt:
         write_moves(moves, path)
     total = sum(pair.counted for pair in moves.pairs)
+    lines = [_learnt_words(found, *two) for found, two in zip(told, twos, strict=True)]
     lines.append(f"{path}: {_pairs(len(moves.pairs))}, {total} moves.")
+    refused = [
+        {"before": str(one), "after": str(two), "why": found}
+        for found, (one, two) in zip(told, twos, strict=True)
+        if isinstance(found, str)
+    ]
     document = {
         "file": str(path),
         "learnt": [asdict(pair) for pair in learnt],
@@ -69,17 +62,38 @@ def learn_moves(
         "pairs": len(moves.pairs),
         "moves": total,
     }
-    terminal.result("\n".join(lines), document)
+    Terminal.current().result("\n".join(lines), document)
     return 1 if refused else 0
+
+
+def _learn(
+    twos: Sequence[tuple[Path, Path]], moves: "Moves", assumed: "Assumptions"
+) -> "tuple[Moves, list[LearntPair | str]]":
+    """The moves with these pairs, and for each what it taught, or why nothing."""
+    from ..keep.comparison_file import read_side
+    from ..keep.moves import learn_pair, with_pair
+    from ..record import utc_now
+
+    told: list[LearntPair | str] = []
+    for before, after in twos:
+        found = learn_pair(read_side(before), read_side(after), assumed, utc_now())
+        if not isinstance(found, str) and moves.knows(found.uid):
+            found = "it was learnt from before"
+        if not isinstance(found, str):
+            moves = with_pair(moves, found)
+        told.append(found)
+    return moves, told
 
 
 def _pairs(count: int) -> str:
     return f"{count} pair{'' if count == 1 else 's'}"
 
 
-def _learnt_words(pair: "LearntPair", path: Path) -> str:
+def _learnt_words(pair: "LearntPair | str", before: Path, after: Path) -> str:
+    if isinstance(pair, str):
+        return f"{before} and {after}: nothing learnt: {pair}."
     left = [f"{count} {why}" for why, count in pair.not_counted.items()]
-    told = f"{pair.label or path}: {pair.counted} moves counted, staying included"
+    told = f"{pair.label or after}: {pair.counted} moves counted, staying included"
     return f"{told}; left out: {', '.join(left)}." if left else f"{told}."
 
 

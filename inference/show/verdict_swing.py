@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from ..judge.sensitivity import Swing
 from ..judge.stops import chance_words
 from ..keep.inspection import DepositRecord, Inspection
-from .explanation import Explanation, reach_limit
+from .explanation import UNKNOWN_ASSUMPTIONS, Explanation, reach_limit
 from .words import VERDICT_WORDS
 
 __all__ = ["VerdictSwing", "swing_words", "verdict_swings"]
@@ -27,15 +27,18 @@ class VerdictSwing:
     deposits: tuple[int, ...]
 
 
-def verdict_swings(inspection: Inspection, told: Sequence[Explanation]) -> tuple[VerdictSwing, ...]:
+def verdict_swings(
+    inspection: Inspection, told: Sequence[Explanation]
+) -> tuple[VerdictSwing, ...] | None:
     """`told`: the explanations of all deposits, in the inspection's order.
 
     A verdict of mate or reshoot flips where some deposit that may stay would stop. Clean first and
-    retire flip where nothing but reach stops, and one assumption lets all of it stay.
+    retire flip where nothing but reach stops, and one assumption lets all of it stay. None where
+    this version does not know the assumptions.
     """
     limit = reach_limit(inspection)
-    if limit is None:
-        return ()
+    if limit is None or any(each.swings is None for each in told):
+        return None
     rows = list(zip(inspection.deposits, told, strict=True))
     if inspection.verdict in ("mate", "reshoot"):
         staying = [
@@ -67,7 +70,7 @@ Row = tuple[DepositRecord, Explanation]
 def _to_clean(rows: Sequence[Row], limit: float) -> tuple[VerdictSwing, ...]:
     found: dict[str, tuple[Swing, list[int]]] = {}
     for deposit, told in rows:
-        for swing in told.swings:
+        for swing in told.swings or ():
             if swing.flips(limit):
                 found.setdefault(swing.assumption, (swing, []))[1].append(deposit.id)
     return tuple(
@@ -79,18 +82,22 @@ def _to_clean(rows: Sequence[Row], limit: float) -> tuple[VerdictSwing, ...]:
 def _from_clean(rows: Sequence[Row], limit: float) -> tuple[VerdictSwing, ...]:
     if not rows:
         return ()
-    common = {swing.assumption: swing for swing in rows[0][1].swings}
+    common = {swing.assumption: swing for swing in rows[0][1].swings or ()}
     alone = rows[0][0].verdict_without if len(rows) == 1 else None
     numbers = tuple(deposit.id for deposit, _ in rows)
     return tuple(
         VerdictSwing(name, swing.why, swing.chance_low, alone, numbers)
         for name, swing in common.items()
-        if all(any(s.assumption == name and s.flips(limit) for s in t.swings) for _, t in rows)
+        if all(
+            any(s.assumption == name and s.flips(limit) for s in t.swings or ()) for _, t in rows
+        )
     )
 
 
-def swing_words(inspection: Inspection, found: Sequence[VerdictSwing]) -> tuple[str, ...]:
+def swing_words(inspection: Inspection, found: Sequence[VerdictSwing] | None) -> tuple[str, ...]:
     """What the verdict hangs on, in sentences."""
+    if found is None:
+        return (f"{UNKNOWN_ASSUMPTIONS} flips the verdict.",)
     if not found:
         return ("No single assumption, taken to either end of what is thought, flips the verdict.",)
     now = VERDICT_WORDS[inspection.verdict].name

@@ -138,6 +138,30 @@ def test_the_explanation_of_an_old_record_is_told_without_new_figures(reads_draw
     assert told.swings == ()
 
 
+def test_assumptions_that_this_version_does_not_have_are_not_said_to_flip_nothing(
+    reads_drawings, tmp_path, capsys
+):
+    plain = inspected(reads_drawings, OIL)
+    other = {**plain.settings, "assumptions": {"id": "bench/7", "front_um": 1000.0, "learnt": {}}}
+    record = replace(plain, settings=other)
+    told = explain_number(record, 3)
+    assert told.swings is None
+    assert "it cannot say which of them flips this" in part(told, "What would change it")
+    assert verdict_swings(record, [told]) is None
+    assert "cannot say which of them flips the verdict" in report_page(record, None, {})
+    record.write(tmp_path / "inspection.json")
+    with Terminal(json=True).in_charge():
+        assert explain(tmp_path, deposit=None, rules=False) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert document["verdict_hangs_on"] is None
+    assert document["deposits"][0]["sensitivity"] is None
+
+
+def test_a_folder_without_an_inspection_says_so(tmp_path):
+    with pytest.raises(UsageError, match="holds no inspection.json"):
+        explain(tmp_path, deposit=None, rules=False)
+
+
 def test_a_number_that_is_not_there_is_refused(reads_drawings):
     with pytest.raises(UsageError, match=r"--deposit 9: .*it has 1 to 2"):
         explain_number(inspected(reads_drawings, GRAIN, DUST), 9)
