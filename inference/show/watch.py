@@ -21,6 +21,7 @@ from ..see.inputs import PICTURE_SUFFIXES, is_own_output
 __all__ = ["Done", "FolderWatch", "content_key"]
 
 DONE_FILE = "watched.jsonl"
+INTERNAL = 5
 Signature = tuple[tuple[str, int, int], ...]
 
 
@@ -60,6 +61,7 @@ class FolderWatch:
     now: Callable[[], str] = lambda: time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime())
     seen: dict[str, _Seen] = field(default_factory=dict[str, _Seen])
     done: dict[str, Done] = field(default_factory=dict[str, Done])
+    blind: bool = False  # whether something could not be looked into the last time
 
     def __post_init__(self) -> None:
         if not self.folder.is_dir():
@@ -90,16 +92,17 @@ class FolderWatch:
         return found
 
     def waiting(self) -> bool:
-        """Whether something is there that has not been dealt with."""
-        return any(not each.dealt_with for each in self.seen.values())
+        """Whether something is there, or may be, that has not been dealt with."""
+        return self.blind or any(not each.dealt_with for each in self.seen.values())
 
     def _present(self) -> Iterator[tuple[str, Signature]]:
         """Sub-folders with pictures, and what their files look like from outside."""
         skip = self.out.resolve()
+        self.blind = False
         try:
             folders = sorted(path for path in self.folder.iterdir() if path.is_dir())
         except OSError as error:
-            self.say(f"{self.folder}: cannot be listed now ({error.strerror}); trying again")
+            self._cannot_look(self.folder, error)
             return
         for path in folders:
             if path.name.startswith(".") or path.resolve() == skip:
@@ -107,10 +110,17 @@ class FolderWatch:
             try:
                 files = _files(path)
                 stats = [(file.name, *_size_and_time(file)) for file in files]
-            except OSError:
+            except FileNotFoundError:
                 continue  # vanished while it was looked at; the next look tells
+            except OSError as error:
+                self._cannot_look(path, error)
+                continue
             if any(Path(name).suffix.casefold() in PICTURE_SUFFIXES for name, _, _ in stats):
                 yield path.name, tuple(stats)
+
+    def _cannot_look(self, path: Path, error: OSError) -> None:
+        self.blind = True
+        self.say(f"{path}: cannot be listed now ({error.strerror}); trying again")
 
     def _take(self, name: str, seen: _Seen) -> Done | None:
         """Inspect one settled folder, unless these pictures were inspected before."""
@@ -134,6 +144,12 @@ class FolderWatch:
                 raise  # no model, no records: nothing after it could be done either
             self.say(f"{name}: {error}")
             code = error.exit_code
+        except Exception as error:
+            self.say(
+                f"{name}: internal error ({type(error).__name__}); the others go on; "
+                f"fiberward inspect {source} tells more"
+            )
+            return Done(key, name, results.name, INTERNAL, self.now())  # tried again after a start
         row = Done(key, name, results.name, code, self.now())
         append_done(self.out / DONE_FILE, row)
         self.done[key] = row

@@ -7,7 +7,6 @@ from typing import Annotated
 
 import typer
 
-from ...model.errors import FiberwardError
 from .terminal import Terminal
 
 __all__ = ["watch"]
@@ -45,13 +44,13 @@ def watch(
 
     terminal = Terminal.current()
     inspect = _inspecting(ferrule, (record, db, threads))
-    watching = FolderWatch(folder, out, inspect, terminal.note, settle)
+    watching = FolderWatch(folder, out, inspect, terminal.warn, settle)
     terminal.note(f"watching {folder}; {len(watching.done)} picture sets were inspected before")
     codes = [0]
     while True:
         codes += [row.code for row in watching.poll()]
         if once and not watching.waiting():
-            return next((code for code in (2, 3, 1, 0) if code in codes), 0)
+            return next((code for code in (5, 4, 2, 3, 1, 0) if code in codes), 0)
         time.sleep(every)
 
 
@@ -80,11 +79,6 @@ def _inspecting(
         recorder = Recorder(db, None) if record else None
         try:
             return run_jobs(inspector, plan, Terminal.current(), recorder)
-        except FiberwardError as error:
-            if error.exit_code == 4:
-                raise
-            Terminal.current().warn(f"fiberward: {error}")
-            return error.exit_code
         finally:
             if recorder is not None:
                 recorder.close()

@@ -133,3 +133,41 @@ def test_a_folder_that_vanishes_is_forgotten_and_may_come_again(bench: Bench) ->
     assert not watch.waiting()
     bench.put("p1")
     assert settled(bench, watch) == ["p1"]
+
+
+def test_an_internal_error_over_one_connector_does_not_end_the_watch(bench: Bench) -> None:
+    watch = bench.watch()
+    bench.fails = {"p1": ZeroDivisionError("in some rule")}
+    bench.put("p1")
+    bench.put("p2", b"good")
+    bench.look(watch, 0)
+    bench.time_s += 6
+    assert [(row.connector, row.code) for row in watch.poll()] == [("p1", 5), ("p2", 1)]
+    assert not watch.waiting()
+    assert "p1: internal error (ZeroDivisionError)" in bench.said[0]
+    bench.fails = {}
+    assert settled(bench, bench.watch()) == ["p1"]
+
+
+@pytest.mark.parametrize("what", ["all", "one"])
+def test_a_folder_that_cannot_be_listed_is_waited_for(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch, what: str
+) -> None:
+    """Else `--once` would end with exit code 0: every connector may be mated."""
+    watch = bench.watch()
+    bench.put("p1")
+    hidden = bench.drop if what == "all" else bench.drop / "p1"
+    real = Path.iterdir
+
+    def refusing(path: Path):
+        if path == hidden:
+            raise PermissionError(13, "Permission denied")
+        return real(path)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, "iterdir", refusing)
+        assert bench.look(watch, 0) == []
+        assert watch.waiting()
+        assert bench.said == [f"{hidden}: cannot be listed now (Permission denied); trying again"]
+    assert settled(bench, watch) == ["p1"]
+    assert not watch.waiting()
