@@ -102,16 +102,21 @@ class Drawing:
         return [self.view(f"{k}.png", turn, tilt, spots) for k, (turn, tilt) in turns.items()]
 
 
+@pytest.fixture(scope="session")
+def drawing_in() -> type[Drawing]:
+    return Drawing
+
+
 @pytest.fixture
 def drawing(tmp_path: Path) -> Drawing:
     return Drawing(tmp_path / "plug")
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def spot() -> type[Spot]:
     return Spot
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def reads_drawings() -> ReadsDrawings:
     return ReadsDrawings()

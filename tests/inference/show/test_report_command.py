@@ -3,6 +3,7 @@
 import io
 import json
 import re
+import shutil
 import sys
 
 import pikepdf
@@ -17,26 +18,33 @@ from fiberward.inference.show.document import Bullets, Document, Heading, Table
 from fiberward.inference.show.pdf import document_pdf
 
 
-@pytest.fixture
-def shop(monkeypatch, reads_drawings, tmp_path, drawing, spot):
-    """Two connectors of lot L7: P1 dirty, then cleaned and clean; P2 dirty. Gives their uids."""
-    monkeypatch.setattr(pipeline, "Segmenter", lambda model, threads: reads_drawings)
-    monkeypatch.setattr(pipeline, "Settings", lambda: Settings(map_px=120))
-    monkeypatch.setenv("FIBERWARD_DB", str(tmp_path / "records.db"))
+@pytest.fixture(scope="module")
+def inspected(tmp_path_factory, reads_drawings, drawing_in, spot):
+    """Two connectors of lot L7: P1 dirty, then cleaned and clean; P2 dirty. Gives their folder."""
+    root = tmp_path_factory.mktemp("shop")
 
     def inspect(label: str, name: str, spots, *options: str) -> None:
-        folder = tmp_path / name
-        folder.mkdir()
-        (folder / "connector.toml").write_text(f'label = "{label}"\nlot = "L7"\n')
-        for path in drawing.four(spots):
-            path.rename(folder / path.name)
-        common = ("--ferrule", "2.5", "--turn", "0,0,120,240", "--out", str(tmp_path / "o" / name))
-        assert main(["inspect", *common, *options, str(folder)]) in (0, 1)
+        paths = drawing_in(root / name).four(spots)
+        (paths[0].parent / "connector.toml").write_text(f'label = "{label}"\nlot = "L7"\n')
+        common = ("--ferrule", "2.5", "--turn", "0,0,120,240", "--out", str(root / "o" / name))
+        assert main(["inspect", *common, *options, str(paths[0].parent)]) in (0, 1)
 
     grains = (spot(600, 20, 60), spot(1400, 200, 80))
-    inspect("P1", "a", grains, "--stage", "as-received")
-    inspect("P1", "b", (), "--stage", "cleaned", "--method", "dry")
-    inspect("P2", "c", grains[:1], "--stage", "as-received")
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(pipeline, "Segmenter", lambda model, threads: reads_drawings)
+        patched.setattr(pipeline, "Settings", lambda: Settings(map_px=120))
+        patched.setenv("FIBERWARD_DB", str(root / "records.db"))
+        inspect("P1", "a", grains, "--stage", "as-received")
+        inspect("P1", "b", (), "--stage", "cleaned", "--method", "dry")
+        inspect("P2", "c", grains[:1], "--stage", "as-received")
+    return root
+
+
+@pytest.fixture
+def shop(inspected, tmp_path, monkeypatch):
+    """A copy of that shop's folder and records; gives the uids of its inspections."""
+    shutil.copytree(inspected, tmp_path / "shop")
+    monkeypatch.setenv("FIBERWARD_DB", str(tmp_path / "shop" / "records.db"))
     with Records.open() as records:
         return [row.uid for row in rows(records)]
 
@@ -58,8 +66,7 @@ def check_pdf(path, record_name: str) -> pikepdf.Pdf:
     return pdf
 
 
-def connector_is_reported(shop, tmp_path, _):
-    """With its map and its marked pictures."""
+def test_a_connector_is_reported_with_its_map_and_its_marked_pictures(shop, tmp_path):
     assert main(["report", shop[0][:8], "--out", str(tmp_path / "r"), "--pdf"]) == 0
     page = (tmp_path / "r" / "report.html").read_text()
     assert page.index("Clean first") < page.index("<img") < page.index("Deposits")
@@ -75,16 +82,13 @@ def connector_is_reported(shop, tmp_path, _):
     assert len(kept) == 4
 
 
-def folder_is_reported(_, tmp_path, where):
-    """Without records."""
-    folder = str(where / "o" / "a")
-    assert main(["report", folder, "--out", str(tmp_path / "r")]) == 0
+def test_a_folder_of_results_is_reported_without_records(inspected, tmp_path):
+    assert main(["report", str(inspected / "o" / "a"), "--out", str(tmp_path / "r")]) == 0
     assert "Connector P1" in (tmp_path / "r" / "report.html").read_text()
     assert not (tmp_path / "r" / "report.pdf").exists()
 
 
-def before_and_after_say_what_went(shop, tmp_path, _):
-    """From the records."""
+def test_before_and_after_say_what_went(shop, tmp_path):
     assert main(["report", shop[0], shop[1], "--out", str(tmp_path / "r"), "--pdf"]) == 0
     page = (tmp_path / "r" / "report.html").read_text()
     assert "before and after" in page
@@ -95,8 +99,7 @@ def before_and_after_say_what_went(shop, tmp_path, _):
     check_pdf(tmp_path / "r" / "report.pdf", "pair.json")
 
 
-def lot_is_reported(shop, tmp_path, _):
-    """With an overrule beside the machine's word."""
+def test_a_lot_is_reported_with_an_overrule_beside_the_machines_word(shop, tmp_path):
     by = ("--by", "Ann", "--reason", "a shadow", "--verdict", "mate")
     assert main(["records", "overrule", shop[2][:8], *by]) == 0
     assert main(["report", "--lot", "L7", "--out", str(tmp_path / "r"), "--pdf"]) == 0
@@ -109,17 +112,6 @@ def lot_is_reported(shop, tmp_path, _):
     assert "Overruled by Ann" in page
     assert "Clean first" in page  # the machine's word stays
     check_pdf(tmp_path / "r" / "report.pdf", "lot.json")
-
-
-def test_reports_of_a_connector_a_folder_a_pair_and_a_lot(shop, tmp_path):
-    # one after the other, for inspecting the drawings takes most of the time
-    for check in (
-        connector_is_reported,
-        folder_is_reported,
-        before_and_after_say_what_went,
-        lot_is_reported,
-    ):
-        check(shop, tmp_path / check.__name__, tmp_path)
 
 
 def test_what_cannot_be_reported_ends_in_one_line(tmp_path, monkeypatch, capsys):
