@@ -124,3 +124,16 @@ def test_the_whole_endface_comes_back_with_the_area_of_its_cap(tilt_deg):
     total = float(fitted.pixel_area_um2[fitted.surface >= Surface.ENDFACE].sum())
     height = SHAPE.dome_radius_um - np.sqrt(SHAPE.dome_radius_um**2 - SHAPE.endface_edge_um**2)
     assert total == pytest.approx(2 * np.pi * SHAPE.dome_radius_um * height, rel=TOTAL_SHARE)
+
+
+@pytest.mark.parametrize("tilt_deg", [20.0, 40.0])  # from the front alone its depth cannot be told
+def test_the_whole_chamfer_comes_back_with_the_area_of_its_frustum(tilt_deg):
+    """A cone's frustum between radii a and b with the slant l has the area pi (a + b) l."""
+    _, fit = taken(tilt_deg)
+    pose = fit.poses[1]
+    fitted = surface_coordinates(pose.camera, pose.shape)
+    total = float(fitted.pixel_area_um2[fitted.surface == Surface.CHAMFER].sum())
+    run = SHAPE.ferrule_radius_um - SHAPE.endface_edge_um
+    slant = np.hypot(run, SHAPE.chamfer_depth_um)
+    wanted = np.pi * (SHAPE.endface_edge_um + SHAPE.ferrule_radius_um) * slant
+    assert total == pytest.approx(wanted, rel=TOTAL_SHARE)
