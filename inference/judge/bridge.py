@@ -33,6 +33,7 @@ __all__ = [
     "rest_gap_um",
     "sleeve_reach_um",
     "spring_force_n",
+    "upright_ends_um",
     "wedge_of",
 ]
 
@@ -275,9 +276,14 @@ def wedge_of(deposit: Deposit, shape: ConnectorShape) -> Wedge | None:
     )
 
 
-def from_front_um(s_um: float, shape: ConnectorShape) -> float:
-    """Axial distance (um) from the endface's edge to a path length on the barrel."""
+def upright_ends_um(shape: ConnectorShape) -> tuple[float, float]:
+    """Path lengths (um) at which the endface and the chamfer of an upright connector end."""
     dome = shape.dome_radius_um
     edge = dome * asin(shape.endface_edge_um / dome)
     slant = hypot(shape.ferrule_radius_um - shape.endface_edge_um, shape.chamfer_depth_um)
-    return max(0.0, s_um - edge - slant) + shape.chamfer_depth_um
+    return edge, edge + slant
+
+
+def from_front_um(s_um: float, shape: ConnectorShape) -> float:
+    """Axial distance (um) from the endface's edge to a path length on the barrel."""
+    return max(0.0, s_um - upright_ends_um(shape)[1]) + shape.chamfer_depth_um

@@ -1,16 +1,15 @@
 """Where dirt can lie on its way to the fibre: the places of the reach model, outside in."""
 
 from enum import IntEnum
-from math import asin, hypot
 
 from ...model.shape import ConnectorShape
 from ...model.surfaces import Surface
 from ..see.fuse import Deposit
-from .bridge import from_front_um, sleeve_reach_um
+from .bridge import from_front_um, sleeve_reach_um, upright_ends_um
+from .zones import ZONE_RADIUS_UM
 
 __all__ = ["CORE_RADIUS_UM", "PLACE_NAMES", "Place", "place_at", "place_from", "place_of"]
 
-CONTACT_RADIUS_UM = 125.0  # the graded zones, 250 um of diameter
 CORE_RADIUS_UM = {"sm": 12.5, "mm": 32.5}  # zone A of IEC 61300-3-35, as quoted in zone_tables
 
 
@@ -24,7 +23,7 @@ class Place(IntEnum):
     BARREL_FRONT = 4  # the part of that nearest to the chamfer
     CHAMFER = 5
     ENDFACE = 6  # beyond the contact zone
-    CONTACT = 7  # within 125 um of the axis
+    CONTACT = 7  # the graded zones, within 125 um of the axis
     CORE = 8
     GONE = 9
 
@@ -55,7 +54,7 @@ def place_at(
     if surface in (Surface.ENDFACE, Surface.FIBER):
         if s_um <= CORE_RADIUS_UM[mode]:
             return Place.CORE
-        return Place.CONTACT if s_um <= CONTACT_RADIUS_UM else Place.ENDFACE
+        return Place.CONTACT if s_um <= ZONE_RADIUS_UM else Place.ENDFACE
     if surface == Surface.CHAMFER or shape is None:
         return _NEAREST[surface]
     ahead = from_front_um(s_um, shape)
@@ -89,12 +88,9 @@ _ON_FERRULE = (Surface.CAVITY, Surface.BARREL, Surface.CHAMFER, Surface.ENDFACE,
 
 def _surface_at(s_um: float, shape: ConnectorShape) -> Surface:
     """The surface that an upright connector has at a path length (um)."""
-    edge = shape.dome_radius_um * asin(shape.endface_edge_um / shape.dome_radius_um)
-    slant = hypot(shape.ferrule_radius_um - shape.endface_edge_um, shape.chamfer_depth_um)
-    if s_um <= edge:
+    endface, chamfer = upright_ends_um(shape)
+    if s_um <= endface:
         return Surface.ENDFACE
-    if s_um <= edge + slant:
+    if s_um <= chamfer:
         return Surface.CHAMFER
-    if s_um <= edge + slant + shape.barrel_length_um:
-        return Surface.BARREL
-    return Surface.CAVITY
+    return Surface.BARREL if s_um <= chamfer + shape.barrel_length_um else Surface.CAVITY

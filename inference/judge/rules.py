@@ -9,6 +9,7 @@ from typing import Any, Literal
 
 from ...model.errors import SettingsError
 from ...model.surfaces import Surface
+from .bridge import APEX_OFFSET_UM
 from .zones import ZoneTable
 
 __all__ = ["Rules", "rule_notes"]
@@ -47,7 +48,7 @@ class Rules:
         1.0, "um", "a lateral offset of 1 um costs 0.2 dB at 1310 nm on a 9.2 um mode"
     )
     apex_offset_um: float = _rule(
-        50.0, "um", "how far a dome's apex may lie beside the fibre: GR-326, from memory"
+        APEX_OFFSET_UM, "um", "how far a dome's apex may lie beside the fibre: GR-326, from memory"
     )
     sure_confidence: float = _rule(
         0.5, "share", "as likely a deposit as not; below it, another picture has to decide"

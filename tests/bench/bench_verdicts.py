@@ -109,6 +109,8 @@ def main() -> int:
     cases = {
         path.stem: json.loads(path.read_text()) for path in sorted(asked.folder.glob("*.json"))
     }
+    if not cases:
+        parser.error(f"{asked.folder}: holds no NAME.json with a connector's truth")
     pictures = [asked.folder / v["picture"] for truth in cases.values() for v in truth["views"]]
     if asked.model is None:
         inspector = Inspector(TrueMasks(pictures))

@@ -102,6 +102,9 @@ def test_the_largest_grains_hold_on_the_surface_is_named():
     # 10 um: 8.7e4 times its weight, calculated (JKR, W = 0.05 J/m2)
     grains = [dirt(Surface.ENDFACE, Kind.PARTICLE, size) for size in (5.0, 10.0)]
     assert any("about 90,000 times its weight" in line for line in cleaning_advice(grains, 0))
+    # 100 um: 866 times, calculated as above; a hard knock gives as much
+    loose = [*grains, dirt(Surface.CAVITY, Kind.PARTICLE, 100.0)]
+    assert not any("Tapping" in line for line in cleaning_advice(loose, 0))
     unknown = dirt(Surface.ENDFACE, Kind.PARTICLE, float("nan"))
     assert not any("times its weight" in line for line in cleaning_advice([unknown], 0))
 

@@ -14,7 +14,6 @@ from fiberward.inference.judge.harm import (
     harm_of,
     harm_of_gap,
     harm_of_shift,
-    mask_blocked_fraction,
     masked_mode_db,
     mode_overlap,
     refracted_shift_um,
@@ -27,7 +26,12 @@ from fiberward.inference.judge.multimode import (
     multimode_strip_db,
     multimode_tilt_db,
 )
-from fiberward.inference.judge.outlines import outline_of, worst_core_share, worst_mode_share
+from fiberward.inference.judge.outlines import (
+    Outline,
+    outline_of,
+    worst_core_share,
+    worst_mode_share,
+)
 from fiberward.inference.see.deposits import SeenDeposit
 from fiberward.inference.see.fuse import Deposit
 from fiberward.model.kinds import Kind
@@ -111,20 +115,10 @@ def test_off_centre_blocking_tends_to_the_centred_value(disc):
     )
 
 
-def test_an_empty_mask_blocks_nothing_and_a_full_one_everything():
-    mask = np.zeros((400, 400), bool)
-    assert mask_blocked_fraction(mask, 0.1, 9.2, (200.0, 200.0)) == 0.0
-    assert mask_blocked_fraction(~mask, 0.1, 9.2, (200.0, 200.0)) == pytest.approx(1.0, abs=1e-6)
-
-
-def test_a_mask_is_placed_by_pixel_edges():
-    # one pixel [10, 11) x [20, 21) is centred on (10.5, 20.5)
-    mask = np.zeros((40, 40), bool)
-    mask[20, 10] = True
-    at = mask_blocked_fraction(mask, 0.1, 9.2, (10.5, 20.5))
-    assert at == pytest.approx(2 / (np.pi * 4.6**2) * 0.01, rel=1e-6)
-    for beside in ((10.0, 20.5), (10.5, 20.0), (11.0, 20.5), (20.5, 10.5)):
-        assert mask_blocked_fraction(mask, 0.1, 9.2, beside) < at
+def test_an_empty_outline_blocks_nothing_and_a_wide_one_everything():
+    none, all_over = (Outline(np.full((100, 100), v, np.float32), 0.5) for v in (0.0, 1.0))
+    assert worst_mode_share(none, 9.2) == worst_core_share(none, 50.0) == 0.0
+    assert worst_mode_share(all_over, 9.2) == pytest.approx(1.0, abs=1e-5)
 
 
 @quick
