@@ -213,7 +213,7 @@ def _other_connector(one: ConnectorShape, other: ConnectorShape) -> str | None:
 
 def _no_match(found: Registration, named: bool, stated: bool) -> str:
     chance = (
-        f"only {found.pairs} deposits agree, which chance may do"
+        f"deposits that agree: {found.pairs}, which chance may do"
         if found.pairs
         else ("no deposit agrees")
     )
@@ -246,8 +246,8 @@ def _lost_marks(
     if not shown or any(paired(pair_costs(shown, left, float(turn))) for turn in turns):
         return None
     return (
-        f"the label says one connector, yet none of the {len(shown)} marks of damage before is "
-        "there after"
+        "the label says one connector, yet of the damage before, which no cleaning takes away, "
+        f"nothing is there after ({len(shown)} before)"
     )
 
 
@@ -347,5 +347,5 @@ def _notes(
             )
         off = len(side.inspection.deposits) - len(own)
         if off:
-            notes.append(f"{off} deposits {name} have no place on the map and are left out.")
+            notes.append(f"Left out for want of a place on the map: {off} {name}.")
     return tuple(notes)

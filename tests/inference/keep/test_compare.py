@@ -24,6 +24,7 @@ from fiberward.inference.keep.inspection import (
     ViewRecord,
 )
 from fiberward.inference.keep.map_files import MapData, read_map, write_map
+from fiberward.inference.see.inputs import is_own_output
 from fiberward.inference.see.travel_map import whole_reach_um
 from fiberward.model.errors import UnreadablePicture, UsageError
 from fiberward.model.families import default_shape, find_family
@@ -275,6 +276,7 @@ def test_the_files_of_a_map_give_the_map_back(tmp_path):
     limit[:, 25:] = 7.2  # shown on the right only
     rgb = np.full((50, 50, 3), (200, 30, 60), np.uint8)
     write_map(tmp_path, (rgb, limit), (rgb, np.full((50, 50), 3.0, np.float32)))
+    assert all(is_own_output(path) for path in tmp_path.iterdir())  # and is never an input
     got = read_map(tmp_path, SHAPE)
     assert got.reach_um == pytest.approx(reach)
     assert got.limit_at(reach / 2, 0.0) == 8.0  # rounded up to whole um
