@@ -126,16 +126,6 @@ def summarise(
         raise UsageError(f"{name}: holds no views; nothing was evaluated")
     groups = grouped(scores)
     found = [d for view in scores for d in view.deposits]
-    dirt = [d for d in found if d.kind in DIRT]
-    headline = {
-        "surfaces_mean_iou": bootstrap(groups, mean_surface_iou),
-        "deposits_iou": bootstrap(groups, deposits_iou),
-        "recall": recall(found),
-        "recall_dirt": recall(dirt),
-        "false_per_view": bootstrap(groups, false_rate(clean_only=False)),
-        "false_per_clean_view": bootstrap(clean_groups(groups), false_rate(clean_only=True)),
-        "kind_right": bootstrap(groups, mean_kind_right),
-    }
     return {
         "schema": SCHEMA,
         "set": name,
@@ -145,7 +135,7 @@ def summarise(
         "connectors": len(groups),
         "deposits_shown": len(found),
         "deposits_not_shown": sum(view.not_shown for view in scores),
-        "headline": {key: figure.as_dict() for key, figure in headline.items()},
+        "headline": headline(groups, found),
         "surface_iou": {
             s: bootstrap(groups, one_surface_iou(i)).as_dict() for i, s in enumerate(SURFACE_NAMES)
         },
@@ -162,6 +152,20 @@ def summarise(
         "detection": detection(found),
         "reliability": None if pieces is None else reliability(pieces, model.card.confidence),
     }
+
+
+def headline(groups: Sequence[Sequence[ViewScore]], found: Sequence[TrueDeposit]) -> dict[str, Any]:
+    """The figures by which nets are compared, and that a model file carries as its `scores`."""
+    figures = {
+        "surfaces_mean_iou": bootstrap(groups, mean_surface_iou),
+        "deposits_iou": bootstrap(groups, deposits_iou),
+        "recall": recall(found),
+        "recall_dirt": recall([d for d in found if d.kind in DIRT]),
+        "false_per_view": bootstrap(groups, false_rate(clean_only=False)),
+        "false_per_clean_view": bootstrap(clean_groups(groups), false_rate(clean_only=True)),
+        "kind_right": bootstrap(groups, mean_kind_right),
+    }
+    return {name: figure.as_dict() for name, figure in figures.items()}
 
 
 def detection(deposits: Sequence[TrueDeposit]) -> dict[str, Any]:
