@@ -2,7 +2,6 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, fields, is_dataclass
-from datetime import UTC, datetime
 from typing import Any, cast
 
 import numpy as np
@@ -21,6 +20,7 @@ from .keep.inspection import (
     ModelRecord,
     ReasonRecord,
     ViewRecord,
+    utc_now,
 )
 from .request import Request
 from .see.coverage import Coverage
@@ -43,11 +43,6 @@ class Found:
     shape: ConnectorShape | None
     coverage: Coverage | None
     judgement: Judgement
-
-
-def utc_now() -> str:
-    """The time, UTC, RFC 3339 with Z."""
-    return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
 def record_of(

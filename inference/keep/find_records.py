@@ -1,6 +1,7 @@
 """Finding records: lists, single inspections, a connector's history."""
 
 import json
+import re
 import zlib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -195,6 +196,7 @@ def audit_rows(records: Records) -> list[dict[str, Any]]:
 
 # -- statements ----------------------------------------------------------------------------------
 
+_TIME = re.compile(r"\d{4}-\d{2}-\d{2}(T\d{2}:\d{2}(:\d{2}Z?)?)?", re.ASCII)
 _OLDEST_FIRST = (inspections.c.created_at, inspections.c.id)
 
 
@@ -250,7 +252,13 @@ def _selected(wanted: Wanted) -> Select[*tuple[Any, ...]]:
 
 
 def condition(wanted: Wanted) -> ColumnElement[bool]:
-    """What is wanted, as a condition on inspections joined with their connectors."""
+    """What is wanted, as a condition on inspections joined with their connectors.
+
+    Raises UsageError for a time that would not sort among those recorded.
+    """
+    for option, told in (("--since", wanted.since), ("--until", wanted.until)):
+        if told is not None and not _TIME.fullmatch(told):
+            raise UsageError(f"{option} {told}: write it as 2026-01-02 or 2026-01-02T03:04")
     tests: list[ColumnElement[bool]] = [inspections.c.id.is_not(None)]
     for column, value in (
         (connectors.c.label, wanted.label),

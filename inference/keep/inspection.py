@@ -8,6 +8,7 @@ degrees, as the names say.
 import json
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, fields
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
@@ -25,6 +26,7 @@ __all__ = [
     "ReasonRecord",
     "ViewRecord",
     "read_inspection",
+    "utc_now",
 ]
 
 INSPECTION_SCHEMA = "fiberward.inspection/1"
@@ -223,6 +225,11 @@ class Inspection:
         """Write the document to `path`, whole or not at all."""
         text = json.dumps(self.to_json(), indent=1, ensure_ascii=False)
         write_atomically(path, (text + "\n").encode())
+
+
+def utc_now() -> str:
+    """The time, UTC, RFC 3339 with Z."""
+    return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
 def read_inspection(path: Path) -> Inspection:

@@ -10,7 +10,6 @@ import json
 import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from typing import Any, cast
 
 from sqlalchemy import Connection, Engine, insert, select, update
@@ -18,7 +17,7 @@ from sqlalchemy import Connection, Engine, insert, select, update
 from ...model.errors import UsageError
 from . import audit as trail
 from .database import WAIT_S, Place, connect, plain_errors, upgrade, writing
-from .inspection import VERDICTS, Inspection
+from .inspection import VERDICTS, Inspection, utc_now
 from .picture_store import PictureStore
 from .tables import (
     attachments,
@@ -40,7 +39,6 @@ __all__ = [
     "connector_row",
     "document_bytes",
     "uid_of",
-    "utc_now",
 ]
 
 CONNECTOR_FACTS = ("family", "ferrule_mm", "finish", "fiber_mode", "lot")
@@ -55,11 +53,6 @@ class KeptFile:
     name: str
     suffix: str
     data: bytes
-
-
-def utc_now() -> str:
-    """The time, UTC, RFC 3339 with Z."""
-    return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
 def document_bytes(inspection: Inspection) -> bytes:

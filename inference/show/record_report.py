@@ -8,10 +8,9 @@ from dataclasses import asdict, dataclass
 from ...model.version import code_version
 from ..keep.cautions import CAUTIONS
 from ..keep.find_records import InspectionRow, Overrule
-from ..keep.inspection import Inspection, ViewRecord
+from ..keep.inspection import Inspection, ViewRecord, utc_now
 from ..keep.statistics import share
 from ..keep.study_lots import LotChart
-from ..record import utc_now
 from .comparing import Compared, comparison_words
 from .document import (
     Block,
@@ -263,12 +262,12 @@ def _pictures(kept: Kept) -> list[Block]:
 def _view_words(view: ViewRecord) -> str:
     if not view.readable:
         return f"Not used: {view.why_not}."
-    said = [f"turn {deg(view.turn_deg)} deg, tilt {deg(view.tilt_deg)} deg"]
+    said = [f"Turn {deg(view.turn_deg)} deg, tilt {deg(view.tilt_deg)} deg"]
     if view.um_per_px:
         source = f" (from {view.scale_source})" if view.scale_source else ""
         said.append(f"{view.um_per_px:.3g} um per pixel{source}")
     said.append(f"smallest deposit it can show {um(view.detection_limit_um)} um")
-    return f"{', '.join(said)}.".capitalize()
+    return f"{', '.join(said)}."
 
 
 def _basis(it: Inspection) -> tuple[str, ...]:

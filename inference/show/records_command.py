@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from ...model.errors import UsageError
-from .options import Db
+from .options import CsvDialect, Db, Lot, Since
 from .terminal import Terminal
 from .words import VERDICT_WORDS, clock
 
@@ -29,11 +29,7 @@ __all__ = [
 ]
 
 Label = Annotated[str | None, typer.Option(metavar="LABEL", help="Only this connector.")]
-Lot = Annotated[str | None, typer.Option(metavar="LOT", help="Only this lot.")]
 Stage = Annotated[str | None, typer.Option(metavar="STAGE", help="Only this stage.")]
-CsvDialect = Annotated[
-    str, typer.Option(metavar="rfc4180|excel-eu", help="How CSV is written.", show_default=True)
-]
 Uid = Annotated[str, typer.Argument(metavar="UID", help="The uid's first characters.")]
 
 
@@ -44,9 +40,7 @@ def list_records(
     verdict: Annotated[
         str | None, typer.Option(metavar="VERDICT", help="Only where this verdict holds.")
     ] = None,
-    since: Annotated[
-        str | None, typer.Option(metavar="YYYY-MM-DD", help="Not before this (UTC).")
-    ] = None,
+    since: Since = None,
     limit: Annotated[int | None, typer.Option(min=1, help="Only the newest so many.")] = None,
     csv: Annotated[bool, typer.Option("--csv", help="As CSV.")] = False,
     csv_dialect: CsvDialect = "rfc4180",

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from ...model.errors import UsageError
+from .options import CsvDialect
 from .terminal import Terminal
 
 if TYPE_CHECKING:
@@ -46,9 +47,7 @@ def sheet(
     ] = None,
     seed: Annotated[int, typer.Option(metavar="N", help="What the lot is drawn from.")] = 1,
     pdf: Annotated[bool, typer.Option("--pdf", help="Also as PDF/A, sheet.csv attached.")] = False,
-    csv_dialect: Annotated[
-        str, typer.Option(metavar="rfc4180|excel-eu", help="How CSV is written.")
-    ] = "rfc4180",
+    csv_dialect: CsvDialect = "rfc4180",
 ) -> int:
     """Make a lab sheet: a blank plan of an experiment, which `study` reads back filled in.
 
@@ -58,20 +57,8 @@ def sheet(
     from .records_command import csv_dialect_of
     from .report_command import write_report
 
-    count = 12 if connectors is None else connectors
-    if show is not None:
-        if connectors is not None:
-            raise UsageError("--connectors says how many, or --show from what; not both")
-        count = _needed(show)
-    stated = Stated(
-        count,
-        _words(methods),
-        _words(lots),
-        _numbers(matings),
-        _words(raters),
-        same,
-        seed,
-    )
+    lists = _words(methods), _words(lots), _numbers(matings), _words(raters)
+    stated = Stated(_count(connectors, show), *lists, same, seed)
     made = make_sheet(experiment, stated)
     text = sheet_csv(made, csv_dialect_of(csv_dialect))
     pages = write_report(_document(made, text), out, "sheet", pdf)
@@ -79,6 +66,15 @@ def sheet(
     said += f"fill in {out / 'sheet.csv'}, then: fiberward study {out / 'sheet.csv'}"
     Terminal.current().result(said, {"schema": "fiberward.sheet/1", **asdict(made)})
     return 0
+
+
+def _count(connectors: int | None, show: str | None) -> int:
+    """How many connectors: as stated, or as many as show a difference."""
+    if show is None:
+        return 12 if connectors is None else connectors
+    if connectors is not None:
+        raise UsageError("--connectors says how many, or --show from what; not both")
+    return _needed(show)
 
 
 def _words(text: str | None) -> tuple[str, ...]:
@@ -106,9 +102,8 @@ def _needed(text: str) -> int:
 
 def _document(made: "LabSheet", text: str) -> "Document":
     """The sheet to print: what to do, and a table with room to write."""
-    from datetime import UTC, datetime
-
     from ...model.version import code_version
+    from ..keep.inspection import utc_now
     from .document import Bullets, Document, Heading, Note, Signatures, Table
 
     drawn = "" if made.seed is None else f", drawn by lot from seed {made.seed}"
@@ -133,5 +128,5 @@ def _document(made: "LabSheet", text: str) -> "Document":
         record_name="sheet.csv",
         record=text,
         foot=f"Fiberward {code_version()}, lab sheet {made.name}",
-        created_at=datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
+        created_at=utc_now(),
     )

@@ -1,13 +1,17 @@
 """The command `fiberward study`."""
 
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
 from ...model.errors import UsageError
-from .options import Db
+from .options import Db, Lot, Since
 from .terminal import Terminal
+
+if TYPE_CHECKING:
+    from ..keep.find_records import Wanted
+    from ..keep.study_data import StudyData
 
 __all__ = ["study"]
 
@@ -28,13 +32,11 @@ def study(
         typer.Option(metavar="DIR", help=f"Where the report goes. [default: {DEFAULT_FOLDER}]"),
     ] = None,
     title: Annotated[str, typer.Option(metavar="TEXT", help="The report's title.")] = "Study",
-    lot: Annotated[str | None, typer.Option(metavar="LOT", help="Only this lot.")] = None,
+    lot: Lot = None,
     method: Annotated[
         str | None, typer.Option(metavar="NAME", help="Only inspections after this method.")
     ] = None,
-    since: Annotated[
-        str | None, typer.Option(metavar="YYYY-MM-DD", help="Not before this (UTC).")
-    ] = None,
+    since: Since = None,
     until: Annotated[
         str | None, typer.Option(metavar="YYYY-MM-DD", help="Not after this (UTC).")
     ] = None,
@@ -60,27 +62,32 @@ def study(
     """
     from ..keep.find_records import Wanted
     from ..keep.study import make_study
-    from ..keep.study_csv import read_tables
-    from ..keep.study_data import data_of
-    from .records_command import opened
     from .report_command import write_report
     from .study_report import study_document, study_text
 
     wanted = Wanted(lot=lot, method=method, since=since, until=until)
-    if tables:
-        if wanted != Wanted():
-            raise UsageError("--lot, --method, --since and --until choose among the records")
-        data = read_tables(tables)
-    else:
-        with opened(db) as records:
-            data = data_of(records, wanted)
-    found = make_study(data, _interval(interval), control)
+    found = make_study(_data(tables, wanted, db), _interval(interval), control)
     document = study_document(found, title, invented)
     files = write_report(document, out or DEFAULT_FOLDER, "study", pdf)
     text = f"{study_text(found, title)}\nLook at {' or '.join(map(str, files))}"
     Terminal.current().result(text, found.to_json())
     stop = found.control is not None and found.control.stop
     return 1 if found.empty or stop else 0
+
+
+def _data(tables: list[Path] | None, wanted: "Wanted", db: str | None) -> "StudyData":
+    """What is studied: the tables, else what is wanted of the records."""
+    from ..keep.find_records import Wanted
+    from ..keep.study_csv import read_tables
+    from ..keep.study_data import data_of
+    from .records_command import opened
+
+    if tables:
+        if wanted != Wanted():
+            raise UsageError("--lot, --method, --since and --until choose among the records")
+        return read_tables(tables)
+    with opened(db) as records:
+        return data_of(records, wanted)
 
 
 def _interval(text: str) -> Literal["wilson", "exact"]:

@@ -2,10 +2,10 @@
 
 import json
 from collections.abc import Sequence
-from datetime import UTC, datetime
 
 from ...model.version import code_version
 from ..keep.cautions import CAUTIONS
+from ..keep.inspection import utc_now
 from ..keep.statistics import Share
 from ..keep.studies import Comparison, MethodResult, Removal
 from ..keep.study import Study
@@ -57,9 +57,8 @@ def study_document(study: Study, title: str, invented: bool = False) -> Document
         blocks.insert(0, Note("Invented data, to show what a study looks like."))
     blocks += [Heading("In short"), Bullets(tuple(in_short(study)) or (_nothing(),))]
     for part, heading in HEADINGS.items():
-        figures = _figures(study, part)
-        if figures or sentences[part]:
-            blocks += [Heading(heading), *figures, Bullets(tuple(sentences[part]))]
+        if sentences[part]:
+            blocks += [Heading(heading), *_figures(study, part), Bullets(tuple(sentences[part]))]
     blocks += [
         Heading("What this does not say"),
         Bullets(LIMITS_OF_A_STUDY),
@@ -78,7 +77,7 @@ def study_document(study: Study, title: str, invented: bool = False) -> Document
         record=json.dumps(study.to_json(), indent=1, ensure_ascii=False) + "\n",
         foot=f"Fiberward {code_version()}, study of {study.source}"
         + (" (invented data)" if invented else ""),
-        created_at=datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
+        created_at=utc_now(),
     )
 
 
@@ -127,7 +126,7 @@ def _figures(study: Study, part: str) -> list[Block]:
         return _method_figures(study.methods, study.comparisons)
     if part == "removal" and study.removals:
         return _removal_figures(study.removals)
-    if part == "residue" and study.residue_comparisons and sum_up(study)["residue"]:
+    if part == "residue" and study.residue_comparisons:
         rows = [(r.method, r.residue) for r in study.methods if r.residue is not None]
         return [Plot(interval_plot(rows, "Left with a dried residue after the first cleaning"))]
     if part == "lots" and study.lots is not None:

@@ -85,6 +85,9 @@ def test_lists_are_narrowed_by_what_is_wanted(where, make_inspection):
         assert labels(until="2026-01-02T03:01") == ["P0", "P1"]
         assert labels(until="2026-01-02") == ["P0", "P1", "P2", "P3", "P4", "P0"]
         assert labels(limit=2) == ["P4", "P0"]
+        for wrong in ({"since": "02.01.2026"}, {"until": "2026-1-2"}, {"since": "yesterday"}):
+            with pytest.raises(UsageError, match="write it as 2026-01-02"):
+                labels(**wrong)
 
 
 def test_an_overrule_stands_beside_the_machine_s_word(where, make_inspection):
