@@ -43,6 +43,7 @@ LIKELY = 0.5  # of a match that refines stated turns
 SHOWN_SHARE = 1.0  # the other pictures must show this share of a deposit's size at its place
 ALL_ROUND_DEG = tuple(range(0, 360, 5))
 NOT_SHOWN = "the other pictures do not show its place well enough"
+NO_MAP = "whether the other pictures show its place is not known: their map data is missing"
 
 
 @dataclass(frozen=True)
@@ -73,9 +74,10 @@ class Side:
         """Whether some picture would show a deposit of this size at this place.
 
         Without an angle it may lie anywhere at this travel distance, so all round must be shown.
+        Without a map nothing is known to be shown.
         """
         if self.map is None:
-            return True
+            return False
         angles = ALL_ROUND_DEG if theta_deg is None else (theta_deg,)
         return max(self.map.limit_at(s_um, each) for each in angles) <= SHOWN_SHARE * size_um
 
@@ -239,7 +241,10 @@ def _lost_marks(
     """Whether marks that no cleaning takes away are missing, so that the label must be wrong."""
     marks = [s for s in spots[0] if s.kind == Kind.DAMAGE and not s.unsure]
     shown = [
-        s for s in marks if after.shows(s.s_um, _turned(s.theta_deg, -found.turn_deg), s.size_um)
+        s
+        for s in marks
+        if after.map is None  # then a label is not believed against the marks
+        or after.shows(s.s_um, _turned(s.theta_deg, -found.turn_deg), s.size_um)
     ]
     left = [s for s in spots[1] if s.kind == Kind.DAMAGE]
     turns = np.arange(-STATED_REACH_DEG, STATED_REACH_DEG + 0.1, 0.5) + found.turn_deg
@@ -297,12 +302,16 @@ def _moved_row(
 
 def _lost_row(b: Spot, after: Side, found: Registration) -> DepositFate:
     shown = after.shows(b.s_um, _turned(b.theta_deg, -found.turn_deg), b.size_um)
-    return replace(_row(b, None, "gone" if shown else None), why=None if shown else NOT_SHOWN)
+    return _row(b, None, "gone") if shown else _unknown(_row(b, None, None), after)
 
 
 def _new_row(a: Spot, before: Side, found: Registration) -> DepositFate:
     shown = before.shows(a.s_um, _turned(a.theta_deg, found.turn_deg), a.size_um)
-    return replace(_row(None, a, "new" if shown else None), why=None if shown else NOT_SHOWN)
+    return _row(None, a, "new") if shown else _unknown(_row(None, a, None), before)
+
+
+def _unknown(row: DepositFate, other: Side) -> DepositFate:
+    return replace(row, why=NO_MAP if other.map is None else NOT_SHOWN)
 
 
 def _order(row: DepositFate) -> tuple[int, int]:
@@ -343,7 +352,7 @@ def _notes(
     for name, side, own in (("before", before, spots[0]), ("after", after, spots[1])):
         if side.map is None:
             notes.append(
-                f"The inspection {name} left no map data: whether it shows a place is not known."
+                f"The inspection {name} left no map data, so whether it shows a place is not known."
             )
         off = len(side.inspection.deposits) - len(own)
         if off:

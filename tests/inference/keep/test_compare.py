@@ -95,7 +95,9 @@ def inspected(deposits, label=None, stated=False, shape=SHAPE):
 
 
 def side(deposits, **stated):
-    return Side(inspected(deposits, **stated))
+    """An inspection whose pictures show everything."""
+    everything = MapData(np.zeros((9, 9, 3), np.uint8), np.ones((9, 9), np.float32), 20_000.0)
+    return Side(inspected(deposits, **stated), everything)
 
 
 def fates(comparison):
@@ -246,6 +248,22 @@ def test_a_deposit_whose_place_the_other_pictures_hide_has_no_fate():
     assert "do not show" in pair.why
     open_sight = Side(two.inspection, seen_map(8))
     assert fates(compare(one, open_sight))[6, None] == "gone"
+
+
+def test_without_map_data_nothing_is_gone_or_new():
+    lost, come = (1000.0, 40.0, 40), (1000.0, 220.0, 90)
+    blind = [Side(inspected(at((*PLACES, each)))) for each in (lost, come)]
+    found = compare(*blind)
+    assert fates(found) == {
+        **{(n, n): "stayed" for n in range(1, 6)},
+        (6, None): None,
+        (None, 6): None,
+    }
+    assert all("map data is missing" in p.why for p in found.pairs if p.fate is None)
+    assert sum("left no map data" in note for note in found.notes) == 2
+    # and no label is believed against a scratch that is not listed any more
+    marked = side([lying(300, 80, 90, kind="damage")], label="P1", stated=True)
+    assert compare(marked, Side(inspected([], label="P1", stated=True))).refused
 
 
 def test_pictures_too_coarse_for_a_deposit_do_not_say_that_it_is_gone():

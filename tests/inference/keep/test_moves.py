@@ -19,6 +19,7 @@ from fiberward.inference.keep.inspection import (
     ModelRecord,
     ViewRecord,
 )
+from fiberward.inference.keep.map_files import MapData, write_map
 from fiberward.inference.keep.moves import (
     LearntPair,
     Moves,
@@ -38,6 +39,7 @@ from fiberward.model.surfaces import SURFACE_NAMES, Surface
 
 SHAPE = default_shape(find_family(2.5))
 PROFILE = MeridianProfile(SHAPE)
+ALL_SHOWN = MapData(np.zeros((9, 9, 3), np.uint8), np.ones((9, 9), np.float32), 20_000.0)
 SET = shipped_assumptions().id
 NOW = "2026-03-04T05:06:07Z"
 # (s_um, theta_deg, size_um): grains that stay, by which the two are laid on each other
@@ -71,11 +73,11 @@ def inspected(deposits, stage, picture, **stated) -> Inspection:
 
 
 def pair(before, after, **stated) -> tuple[Side, Side]:
-    """The same staying grains and these others, before and after one mating."""
+    """The same staying grains and these others, before and after one mating, all in sight."""
     staying = [lying(*place) for place in STAYING]
     return (
-        Side(inspected([*staying, *before], "cleaned", "b")),
-        Side(inspected([*staying, *after], "mated", "a", **stated)),
+        Side(inspected([*staying, *before], "cleaned", "b"), ALL_SHOWN),
+        Side(inspected([*staying, *after], "mated", "a", **stated), ALL_SHOWN),
     )
 
 
@@ -130,6 +132,13 @@ def test_anything_but_one_mating_teaches_nothing(change, why):
     assert why in found
     once = {**after.inspection.connector, "matings_so_far": 5}
     learnt((Side(one), Side(replace(after.inspection, connector=once))))
+
+
+def test_a_grain_that_is_not_listed_any_more_teaches_nothing_without_map_data():
+    before, after = pair([lying(1800, 20, 40)], [])
+    found = learnt((before, Side(after.inspection)))
+    assert found.counted == len(STAYING)
+    assert found.not_counted == {"of unknown fate, their place is not shown": 1}
 
 
 def test_the_same_pictures_again_teach_nothing():
@@ -250,6 +259,8 @@ def folders(tmp_path) -> tuple[Path, Path]:
     for name, one in zip(("before", "after"), sides, strict=True):
         (tmp_path / name).mkdir()
         one.inspection.write(tmp_path / name / "inspection.json")
+        planes = (ALL_SHOWN.rgb, ALL_SHOWN.limit_um)
+        write_map(tmp_path / name, planes, planes)
     return tmp_path / "before", tmp_path / "after"
 
 
