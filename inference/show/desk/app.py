@@ -27,19 +27,19 @@ from starlette.types import ASGIApp
 
 from ....model.errors import FiberwardError
 from ...keep.cautions import CAUTIONS
+from ..explanation import explain_number
 from ..words import VERDICT_WORDS
 from .before_after import FATE_WORDS, before_after, comparison_data
 from .demo import begin_demo
 from .gate import Gate, Keys
 from .history import connectors
 from .job import PICTURES, Shot, with_stated, write_job
-from .labelling import Labelling
+from .labelling import Labelling, can_be_labelled
 from .pages import (
     HERE,
     Pages,
     case_data,
     command_line,
-    explained,
     files_of,
     kind_svg,
     kinds_css,
@@ -75,8 +75,8 @@ class Desk:
         self.runner = Runner(self.shelf, settings)
         self.keys = Keys.of(folder)
         self.pages = Pages(self.keys.post)
-        self.labelling = Labelling(self.pages, self.shelf, _form)
         self.retraining = Retraining(folder, settings.get("db"))
+        self.labelling = Labelling(self.pages, self.shelf, _form, self.retraining.command())
         self.recorded = Recorded(self.pages, settings.get("db"))
         inner = Starlette(
             routes=self._routes(),
@@ -160,6 +160,7 @@ class Desk:
             command=command_line(case),
             files=files_of(case),
             earlier=self._others(case),
+            labelled=can_be_labelled(case),
         )
         return HTMLResponse(page)
 
@@ -167,7 +168,7 @@ class Desk:
         """One deposit explained, a part of a page."""
         case = self._done(request)
         assert case.inspection is not None
-        it = explained(case.inspection, request.path_params["number"])
+        it = explain_number(case.inspection, request.path_params["number"])
         return HTMLResponse(self.pages.page("deposit.html", it=it))
 
     async def compare(self, request: Request) -> Response:
@@ -280,9 +281,8 @@ class Desk:
         """A new case of the same connector, to be pictured after cleaning."""
         case = self._case(request)
         new = self.shelf.begin()
-        if case.job is not None and new.job is not None:
-            facts = {name: getattr(case.job, name) for name in LASTING}
-            write_job(new.folder, replace(new.job, stage="cleaned", **facts))
+        if new.job is not None:
+            write_job(new.folder, with_stated(new.job, {**_lasting(case), "stage": "cleaned"}))
         return JSONResponse({"key": new.key}, 201)
 
     async def told(self, request: Request, error: Exception) -> Response:
@@ -337,6 +337,20 @@ class Desk:
             return []
         same = [each for each in self.shelf.cases() if each.label == case.label]
         return [each for each in same if each.key != case.key and each.inspection is not None]
+
+
+def _lasting(case: Case) -> dict[str, str]:
+    """What was stated of the case's connector and holds for it after a cleaning."""
+    if case.job is not None:
+        stated = {name: getattr(case.job, name) for name in LASTING}
+    else:  # made by the command line
+        assert case.inspection is not None
+        stated = {name: case.inspection.connector.get(name) for name in LASTING}
+    return {
+        name: f"{value:g}" if isinstance(value, float) else str(value)
+        for name, value in stated.items()
+        if value is not None
+    }
 
 
 def _when(case: Case) -> tuple[str, str]:

@@ -2,7 +2,6 @@
 
 import asyncio
 import json
-import shlex
 import shutil
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -28,7 +27,7 @@ from .labels import NOT_ANNOTATED, PLANES, add_stroke, checked_stroke, paint, re
 from .pages import Pages, files_of, kind_rows
 from .shelf import Case, Shelf
 
-__all__ = ["LABELS", "Labelling"]
+__all__ = ["LABELS", "Labelling", "can_be_labelled"]
 
 LABELS = "labels"
 READ_FORM = Callable[[Request], Any]
@@ -46,10 +45,14 @@ class Labelled:
 
 
 class Labelling:
-    """The pages of labelling; `read_form` reads a request's JSON object."""
+    """The pages of labelling.
 
-    def __init__(self, pages: Pages, shelf: Shelf, read_form: READ_FORM) -> None:
+    `read_form` reads a request's JSON object; `command` retrains on what is labelled here.
+    """
+
+    def __init__(self, pages: Pages, shelf: Shelf, read_form: READ_FORM, command: str) -> None:
         self.pages, self.shelf, self.read_form = pages, shelf, read_form
+        self.command = command
 
     def routes(self) -> list[Route]:
         """Their addresses."""
@@ -65,8 +68,7 @@ class Labelling:
     async def listed(self, request: Request) -> Response:
         """All pictures, those that the net is least sure of first."""
         rows = await asyncio.to_thread(self._all)
-        command = shlex.join(["fiberward", "retrain", str(self.shelf.folder / LABELS)])
-        return HTMLResponse(self.pages.page("labels.html", rows=rows, command=command))
+        return HTMLResponse(self.pages.page("labels.html", rows=rows, command=self.command))
 
     async def show(self, request: Request) -> Response:
         """One picture to label."""
@@ -78,7 +80,7 @@ class Labelling:
             index=index,
             view=case.inspection.views[index],
             surfaces=SURFACES,
-            count=len(case.inspection.views),
+            others=can_be_labelled(case),
             kind_list=KINDS,
         )
         return HTMLResponse(page)
@@ -118,9 +120,7 @@ class Labelling:
     def _all(self) -> list[Labelled]:
         rows: list[Labelled] = []
         for case in self.shelf.cases():
-            for index in range(0 if case.inspection is None else len(case.inspection.views)):
-                if not self._can_be_labelled(case, index):
-                    continue
+            for index in can_be_labelled(case):
                 assert case.inspection is not None
                 doubt = case.page["views"][index].get("doubt")
                 strokes = len(undone(read_strokes(case, index)))
@@ -128,18 +128,10 @@ class Labelling:
                 rows.append(Labelled(case, index, picture, doubt, strokes))
         return sorted(rows, key=lambda row: (row.strokes > 0, -(row.doubt or 0.0)))
 
-    def _can_be_labelled(self, case: Case, index: int) -> bool:
-        if case.job is None or case.inspection is None or index >= len(case.inspection.views):
-            return False
-        view, rows = case.inspection.views[index], case.page.get("views", ())
-        if index >= len(rows) or rows[index].get("index") is None or not view.width_px:
-            return False
-        return max(view.width_px, view.height_px or 0) <= MOST_SIDE_PX
-
     def _picture(self, request: Request) -> tuple[Case, int]:
         case = self.shelf.find(request.path_params["key"])
         index = int(request.path_params["index"])
-        if case is None or not self._can_be_labelled(case, index):
+        if case is None or index not in can_be_labelled(case):
             raise HTTPException(404, "there is no such picture to label")
         return case, index
 
@@ -153,6 +145,20 @@ class Labelling:
         for row in rows:
             _export_one(row, self.shelf.folder / LABELS)
         return len(rows)
+
+
+def can_be_labelled(case: Case) -> list[int]:
+    """Which of a case's pictures the page can label: looked at by the net, and not too large."""
+    if case.job is None or case.inspection is None:
+        return []
+    views = enumerate(zip(case.inspection.views, case.page.get("views", ()), strict=False))
+    return [
+        index
+        for index, (view, row) in views
+        if row.get("index") is not None
+        and view.width_px
+        and max(view.width_px, view.height_px or 0) <= MOST_SIDE_PX
+    ]
 
 
 def _export_one(row: Labelled, folder: Path) -> None:

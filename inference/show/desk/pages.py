@@ -3,7 +3,6 @@
 import shlex
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +13,7 @@ from ....model.profile import MeridianProfile
 from ....model.shape import ConnectorShape
 from ....model.surfaces import SURFACE_NAMES, Surface
 from ...keep.inspection import DepositRecord, Inspection
-from ..explanation import Explanation, explain_number, upper_reach
+from ..explanation import upper_reach
 from ..words import VERDICT_WORDS, clock, deg, percent, um
 from .job import PICTURES
 from .shelf import EXTRAS, Case
@@ -25,7 +24,6 @@ __all__ = [
     "Pages",
     "case_data",
     "command_line",
-    "explained",
     "files_of",
     "kind_rows",
     "kind_svg",
@@ -36,7 +34,6 @@ __all__ = [
 ]
 
 HERE = Path(__file__).parent
-REPORTS = HERE.parent / "templates"
 RING_STEP_DEG = 3
 # The shapes of the markers, drawn round (0, 0), 24 units across; sent to the scripts too.
 MARKERS = {
@@ -70,7 +67,6 @@ class Pages:
             "token": token,
             "kinds": {row.name: row for row in KINDS},
             "verdicts": VERDICT_WORDS,
-            "static": static_version(),
             "most_bytes": MOST_PICTURE_BYTES,
         }
         self.environment.globals.update(shared)
@@ -78,13 +74,6 @@ class Pages:
     def page(self, template: str, **values: Any) -> str:
         """One page as HTML text."""
         return self.environment.get_template(template).render(**values)
-
-
-@lru_cache(1)
-def static_version() -> str:
-    """Changes when a static file does, so that the browser may keep them."""
-    newest = max(path.stat().st_mtime_ns for path in (HERE / "static").iterdir())
-    return f"{newest:x}"
 
 
 def kinds_css() -> str:
@@ -133,11 +122,6 @@ def ranked(inspection: Inspection) -> list[tuple[DepositRecord, bool]]:
         return (not stops, not deposit.unsure, -round(reach, 2), far, -(deposit.size_um or 0))
 
     return [(d, d.id in stopping) for d in sorted(inspection.deposits, key=weight)]
-
-
-def explained(inspection: Inspection, number: int) -> Explanation:
-    """One deposit explained; raises UsageError if there is none of that number."""
-    return explain_number(inspection, number)
 
 
 @dataclass(frozen=True)

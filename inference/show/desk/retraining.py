@@ -22,7 +22,9 @@ __all__ = ["Retraining"]
 RUN = "import sys; from fiberward.inference.show.app import main; sys.exit(main(sys.argv[1:]))"
 MOST_LINES = 400
 MOST_LETTERS = 400
-ENDED = {0: "done", 1: "done, with a negative answer", 130: "stopped; the same command goes on"}
+ENDED = {0: "done", 1: "done, with a negative answer"}
+STOPPED = "stopped; today, with the same labels, Retrain goes on from there"
+LINE_BYTES = 1 << 20
 
 
 class Retraining:
@@ -32,6 +34,7 @@ class Retraining:
         self.folder, self.db = folder / LABELS, db
         self.lines: deque[str] = deque(maxlen=MOST_LINES)
         self.state = "not started"
+        self._stopped = False
         self._process: asyncio.subprocess.Process | None = None
         self._following: asyncio.Task[None] | None = None
 
@@ -49,6 +52,10 @@ class Retraining:
         db = [] if self.db is None else [f"--db={self.db}"]
         return ["retrain", *more, *db, str(self.folder)]
 
+    def command(self) -> str:
+        """The command line, to copy."""
+        return shlex.join(["fiberward", *self.words()])
+
     async def progress(self, request: Request) -> Response:
         """How far it is."""
         return JSONResponse(self._told())
@@ -56,6 +63,7 @@ class Retraining:
     async def stop(self, request: Request) -> Response:
         """Interrupt it; what was learnt so far is kept by the command itself."""
         if self._process is not None and self._process.returncode is None:
+            self._stopped = True
             self._process.send_signal(signal.SIGINT)
         return JSONResponse(self._told(), 202)
 
@@ -63,6 +71,7 @@ class Retraining:
         """End with the desk."""
         if self._process is not None and self._process.returncode is None:
             self._process.kill()
+            await self._process.wait()
         if self._following is not None:
             self._following.cancel()
             with contextlib.suppress(asyncio.CancelledError):
@@ -74,7 +83,7 @@ class Retraining:
                 raise HTTPException(409, "a retraining is running already")
             if not self.folder.is_dir():
                 raise HTTPException(409, "write the labelled pictures for retraining first")
-            self.state = "running"
+            self.state, self._stopped = "running", False
             self.lines.clear()
             words = self.words(*more)
             self.lines.append(f"$ {shlex.join(['fiberward', *words])}")
@@ -87,10 +96,12 @@ class Retraining:
         try:
             self._process = process = await asyncio.create_subprocess_exec(
                 sys.executable,
-                *("-c", RUN, *words),
+                # -P: nothing is imported from the folder that the desk was started in
+                *("-P", "-c", RUN, *words),
                 stdin=asyncio.subprocess.DEVNULL,
                 stdout=asyncio.subprocess.PIPE,
                 stderr=asyncio.subprocess.STDOUT,
+                limit=LINE_BYTES,
             )
         except OSError as error:
             self.state = f"no process could be started ({error.strerror})"
@@ -99,7 +110,9 @@ class Retraining:
         async for line in process.stdout:
             self.lines.append(line.decode(errors="replace").rstrip()[:MOST_LETTERS])
         code = await process.wait()
-        self.state = ENDED.get(code, f"ended with exit code {code}")
+        # a run that paused when it was asked to also ends with 1
+        ended = ENDED.get(code, f"ended with exit code {code}")
+        self.state = STOPPED if self._stopped and code != 0 else ended
 
     def _told(self) -> Mapping[str, Any]:
         return {"state": self.state, "lines": list(self.lines)}

@@ -27,7 +27,6 @@ class Progress:
     step: str = "starting"
     done: int = 0
     of: int = 0
-    notes: list[str] = field(default_factory=list[str])
     problem: str | None = None
     stopped: bool = False
     begun: float = field(default_factory=time.monotonic)
@@ -86,7 +85,8 @@ class Runner:
         self.current = progress = Progress(case.key)
         (case.folder / RESULT).unlink(missing_ok=True)
         _set_state(case.folder, "running")
-        words = ["-m", WORKER, str(case.folder), json.dumps(dict(self.settings))]
+        # -P: nothing is imported from the folder that the desk was started in
+        words = ["-P", "-m", WORKER, str(case.folder), json.dumps(dict(self.settings))]
         try:
             self._process = process = await asyncio.create_subprocess_exec(
                 sys.executable,
@@ -125,8 +125,6 @@ def _take(progress: Progress, line: bytes) -> None:
         return  # a library's own word; progress can do without it
     if "step" in message:
         progress.step, progress.done, progress.of = (message[k] for k in ("step", "done", "of"))
-    elif "note" in message:
-        progress.notes.append(message["note"])
     elif "problem" in message:
         progress.problem = message["problem"]
 

@@ -10,6 +10,7 @@ import os
 import secrets
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -58,7 +59,7 @@ class Case:
             return self.inspection.created_at
         return "" if self.job is None else self.job.created_at
 
-    @property
+    @cached_property
     def page(self) -> dict[str, Any]:
         """What the worker left for the page; empty for a case of the command line."""
         try:

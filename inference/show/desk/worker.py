@@ -40,20 +40,12 @@ def _print(message: Mapping[str, Any]) -> None:
 
 @dataclass(frozen=True)
 class Telling(Terminal):
-    """A terminal whose other end is the server."""
+    """A terminal whose other end is the server; warnings go to the desk's own stderr."""
 
     say: Say = field(default=_print)
 
     def result(self, text: str, document: Mapping[str, Any]) -> None:
         """Nothing: the server reads the files."""
-
-    def note(self, line: str) -> None:
-        """Pass a note on."""
-        self.say({"note": line})
-
-    def warn(self, line: str) -> None:
-        """Pass a warning on."""
-        self.say({"note": line.removeprefix("fiberward: ")})
 
     def progress(self, items: Iterable[T], label: str, total: int | None = None) -> Iterator[T]:
         """The items; the server hears of each."""
@@ -101,7 +93,7 @@ def inspect_case(folder: Path, settings: Mapping[str, Any], terminal: Terminal) 
 def main(argv: Sequence[str]) -> int:
     """Inspect the case in the folder `argv[0]` with the settings (JSON) in `argv[1]`."""
     _volunteer_for_the_memory_killer()
-    terminal = Telling()
+    terminal = Telling(quiet=True)
     try:
         with terminal.in_charge():
             return inspect_case(Path(argv[0]), json.loads(argv[1]), terminal)

@@ -1,7 +1,7 @@
 // A result: the map in the middle, the pictures, the list; one deposit chosen in all of them.
 
 import { TravelMap } from "./map.js";
-import { get, post, say, trying } from "./talk.js";
+import { get, getPart, post, say, trying } from "./talk.js";
 import { View } from "./view.js";
 
 const root = document.getElementById("case");
@@ -42,7 +42,7 @@ function choose(id) {
   const deposit = deposits.get(id);
   if (deposit) map.show(deposit);
   map?.draw();
-  explain(id);
+  trying(() => explain(id));
 }
 
 function mark(row, on) {
@@ -54,14 +54,17 @@ function mark(row, on) {
 }
 
 async function explain(id) {
-  chosenPart.hidden = id === null;
-  if (id === null) {
-    chosenPart.replaceChildren();
-    return;
+  let told = "";
+  try {
+    if (id !== null) told = await getPart(`/c/${key}/deposit/${id}`);
+  } finally {
+    if (shown.chosen === id) {
+      // also where nothing was answered: another deposit's words must not stay
+      chosenPart.innerHTML = told;
+      chosenPart.hidden = told === "";
+    }
   }
-  const response = await fetch(`/c/${key}/deposit/${id}`);
-  if (!response.ok || shown.chosen !== id) return;
-  chosenPart.innerHTML = await response.text();
+  if (id === null || shown.chosen !== id) return;
   const title = chosenPart.querySelector("h2").textContent;
   const seen = views.filter((view) => view.byId.has(id)).map((view) => view.number + 1);
   say(`${title}. Shown in picture ${seen.join(", ") || "none"}.`);

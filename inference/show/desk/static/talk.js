@@ -20,6 +20,12 @@ export async function get(path) {
   return answerOf(response);
 }
 
+/** GET a part of a page; an Error with one line for a person otherwise. */
+export async function getPart(path) {
+  const response = await fetch(path).catch(() => { throw new Error(SILENT); });
+  return response.ok ? response.text() : answerOf(response);
+}
+
 /** POST JSON and get JSON; an Error with one line for a person otherwise. */
 export async function post(path, body = {}) {
   const response = await fetch(path, {

@@ -293,7 +293,8 @@ def test_a_click_on_the_map_chooses_what_lies_there(page, case, made):
     x = box["x"] + box["width"] / 2 + grain.s_um * scale * np.cos(angle)
     y = box["y"] + box["height"] / 2 - grain.s_um * scale * np.sin(angle)
     page.mouse.click(x, y)
-    page.wait_for_selector(f"#deposits tr.chosen[data-id='{grain.id}']")
+    page.wait_for_selector("#deposits tr.chosen")
+    assert page.locator("tr.chosen").get_attribute("data-id") == str(grain.id)
 
 
 def test_the_list_sorts_and_switched_off_kinds_leave_it(page, case, made):
@@ -377,6 +378,64 @@ def test_the_desk_fits_a_small_screen_and_a_phone_s_width(page, case):
     assert page.evaluate(wide)
 
 
+def test_every_picture_can_be_enlarged_with_the_pointer_on_a_small_screen(page, case):
+    open_case(page)
+    for figure in page.locator("figure.view").all():
+        button = figure.locator(".enlarge")
+        inside, around = button.bounding_box(), figure.bounding_box()
+        assert inside["x"] + inside["width"] <= around["x"] + around["width"]
+        button.click()
+        assert "large" in figure.get_attribute("class").split()
+        button.click()
+
+
+def test_a_deposit_that_cannot_be_explained_does_not_keep_another_s_words(page, case):
+    open_case(page)
+    first, second, *_ = order(page)
+    page.click(f"#deposits [data-deposit='{first}']")
+    page.wait_for_selector(f"#chosen h2:has-text('Deposit {first}')")
+    page.route("**/deposit/*", lambda route: route.fulfill(status=422, json={"problem": "torn"}))
+    page.click(f"#deposits [data-deposit='{second}']")
+    page.wait_for_selector("#trouble:not([hidden])")
+    assert page.locator("#trouble").inner_text() == "torn"
+    assert page.locator("#chosen").inner_text() == ""
+    assert not page.locator("#chosen").is_visible()
+
+
+def test_a_result_tells_what_went_wrong_after_it_and_which_pictures_can_be_labelled(
+    page, session, case
+):
+    desk, _ = session
+    folder = desk.folder / "drawn"
+    told = folder / ".desk" / "page.json"
+    kept = told.read_bytes()
+    rows = json.loads(kept)
+    rows["views"][0]["index"] = None  # the net has not looked at this one
+    told.write_text(json.dumps(rows))
+    write_job(folder, Job("2026-01-02T03:04:05Z", state="failed", problem="records.db: locked"))
+    try:
+        open_case(page)
+        assert "records.db: locked" in page.locator(".judged > .note").first.inner_text()
+        page.click("a:text-is('Correct the net')")
+        page.wait_for_selector("body[data-ready=yes]")
+        assert page.url.endswith("/label/1")
+        assert page.locator(".row a.button").all_inner_texts() == ["3", "4", "All by doubt"]
+        for link in page.locator(".row a.button").all():
+            assert page.request.get(link.get_attribute("href")).ok
+    finally:
+        told.write_bytes(kept)
+        (folder / "desk.json").unlink()
+
+
+def test_a_connector_of_the_command_line_is_inspected_again_under_its_label(page, case):
+    open_case(page)
+    page.click("#again")
+    page.wait_for_selector("#stated")
+    assert page.input_value("[name=label]") == "drawn plug"
+    assert page.input_value("[name=ferrule_mm]") == "2.5"
+    assert page.input_value("[name=stage]") == "cleaned"
+
+
 @pytest.mark.parametrize("page", ["light", "dark"], indirect=True)
 def test_before_and_after_tells_what_stayed_moved_went_and_came(
     page, session, made, drawing, spot, reads_drawings, tmp_path
@@ -424,6 +483,7 @@ def test_records_are_found_shown_with_their_history_and_studied(page, session, c
     page.select_option("[name=verdict]", "mate")
     page.click("button:text-is('Show')")
     assert page.locator("tbody tr").count() == 1
+    assert "1 inspection." in page.locator("main").inner_text()
     assert "by Ann" in page.locator("tbody tr").inner_text()
     assert violations(page) == []
     page.click("tbody a")
@@ -454,6 +514,7 @@ def test_what_is_painted_is_kept_through_a_kill_and_becomes_files_for_retraining
     page.set_default_timeout(WAIT_MS)
     page.goto(desk.address)
     page.click("a:text-is('Labels')")
+    assert f"--db={desk.db}" in page.locator("details pre").text_content()
     page.click("tbody a:text-is('front.png')")
     page.wait_for_selector("body[data-ready=yes]")
     assert violations(page) == []
@@ -482,6 +543,8 @@ def test_what_is_painted_is_kept_through_a_kill_and_becomes_files_for_retraining
     page.click("#accept-all")
     kept(page, "3 strokes hold, all kept")
     page.click("a:text-is('All by doubt')")
+    page.wait_for_url("**/label")
+    page.wait_for_load_state()  # a click before its script has run does nothing
     page.click("#export")
     page.wait_for_selector("#exported:has-text('masks: 1')")
     if "retrain" in {point.name for point in entry_points(group="fiberward.commands")}:
