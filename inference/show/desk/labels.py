@@ -46,7 +46,7 @@ MOST_POINTS, MOST_RADIUS_PX, MOST_STROKES = 20_000, 400.0, 20_000
 def checked_stroke(given: Mapping[str, Any], size_hw: tuple[int, int]) -> dict[str, Any]:
     """A stroke as it is kept; raises UsageError for what is none on a picture of that size."""
     tool, plane = given.get("tool"), given.get("plane")
-    if tool not in TOOLS or plane not in PLANES:
+    if tool not in TOOLS or plane not in tuple(PLANES):
         raise UsageError(f"expected one of {', '.join(TOOLS)} on one of {', '.join(PLANES)}")
     stroke: dict[str, Any] = {"tool": tool, "plane": plane}
     if tool == "undo":
@@ -75,7 +75,7 @@ def _points(given: Any, size_hw: tuple[int, int]) -> list[list[float]]:
     for point in points:
         try:
             x, y = (float(each) for each in point)
-        except (TypeError, ValueError) as error:
+        except (TypeError, ValueError, OverflowError) as error:
             raise UsageError("points: expected pairs of numbers") from error
         if not (-width <= x <= 2 * width and -height <= y <= 2 * height):
             raise UsageError("points: one lies far outside the picture")

@@ -1,9 +1,9 @@
 """The records on the page: a list, single inspections, a connector's history, a study of them."""
 
 import asyncio
-from collections.abc import Callable, Generator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -131,16 +131,10 @@ class Recorded:
             raise HTTPException(404, "there are no records yet")
 
         def work() -> T:
-            with _opened(self.db) as records:
+            with Records.open(self.db) as records:
                 return read(records)
 
         return await asyncio.to_thread(work)
-
-
-@contextmanager
-def _opened(db: str | None) -> Generator[Records]:
-    with Records.open(db) as records:
-        yield records
 
 
 def _asked(request: Request) -> dict[str, Any]:
@@ -151,7 +145,17 @@ def _asked(request: Request) -> dict[str, Any]:
             raise UsageError(f"{name}: expected one line of at most {MOST_LETTERS} letters")
     if asked["verdict"] not in ("", *VERDICTS):
         raise UsageError(f"verdict: expected one of {', '.join(VERDICTS)}")
+    for name in ("since", "until"):
+        if asked[name] and not _begins_with_a_day(asked[name]):
+            raise UsageError(f"{name}: expected a day, as 2026-01-31")
     return {name: value for name, value in asked.items() if value}
+
+
+def _begins_with_a_day(text: str) -> bool:
+    try:
+        return date.fromisoformat(text[:10]).isoformat() == text[:10]
+    except ValueError:
+        return False
 
 
 def _record(records: Records, start: str) -> Record:

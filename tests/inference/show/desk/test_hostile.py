@@ -447,6 +447,15 @@ def test_after_a_killed_server_the_page_goes_on_where_it_was(start_desk, tmp_pat
     assert second.post(f"/c/{key}/stated", {"label": "rack 8"}).status == 200
 
 
+@pytest.mark.parametrize("field", ["since", "until"])
+@pytest.mark.parametrize("day", ["yesterday", "2026-13-45", "20260131", "31.1.2026"])
+def test_what_is_no_day_is_refused_not_searched_for(desk, field, day):
+    answer = desk.get(f"/records?{field}={day}")
+    assert answer.status == 422
+    assert answer.json["problem"] == f"{field}: expected a day, as 2026-01-31"
+    assert desk.get(f"/records?{field}=2026-01-31").status == 200
+
+
 def folder_of(desk, key: str) -> str:
     """The folder of a case, told from what the page says of the command line."""
     text = desk.get(f"/c/{key}").text

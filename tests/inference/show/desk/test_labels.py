@@ -108,6 +108,7 @@ def test_undo_takes_back_the_last_stroke_of_its_plane():
     [
         {"tool": "spray", "plane": "deposits"},
         {"tool": "brush", "plane": "walls", "value": 1},
+        {"tool": "brush", "plane": ["deposits"], "value": 1},
         {"tool": "brush", "plane": "deposits", "value": 7, "points": [[1, 1]], "radius": 3},
         {"tool": "brush", "plane": "deposits", "value": True, "points": [[1, 1]], "radius": 3},
         {"tool": "brush", "plane": "deposits", "value": None, "points": [[1, 1]], "radius": 3},
@@ -117,6 +118,7 @@ def test_undo_takes_back_the_last_stroke_of_its_plane():
         {"tool": "brush", "plane": "deposits", "value": 1, "points": [[1, 1]]},
         {"tool": "flood", "plane": "deposits", "value": 1, "points": [[1e7, 0]]},
         {"tool": "flood", "plane": "deposits", "value": 1, "points": [[float("nan"), 0]]},
+        {"tool": "flood", "plane": "deposits", "value": 1, "points": [[10**400, 0]]},
         {"tool": "polygon", "plane": "deposits", "value": 1, "points": [[0, 0]] * 30_000},
     ],
 )
