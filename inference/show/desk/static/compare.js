@@ -31,8 +31,8 @@ class MovesMap extends TravelMap {
     context.globalAlpha = shown.fade;
     for (const layer of this.after ?? []) this.paintLayer(context, layer, this.data.turn_deg);
     context.globalAlpha = 1;
-    this.paintDistances(context);
     this.paintSurfaces(context);
+    this.paintDistances(context);
     this.paintZone(context);
     this.data.pairs.forEach((pair, number) => this.paintPair(context, pair, number));
   }

@@ -170,7 +170,7 @@ const rounded = (place) => place.map((value) => Math.round(value * 100) / 100);
 
 function listen() {
   const sheet = document.getElementById("sheet");
-  // with the space bar or the middle button the picture moves, as in the pane itself
+  // with another button the picture moves, as in the pane itself
   sheet.addEventListener("pointerdown", (event) => {
     if (event.button !== 0 || state.tool === "move") return;
     event.stopImmediatePropagation();
@@ -183,7 +183,7 @@ function listen() {
       draw(rounded(pane.toPlane(each.offsetX, each.offsetY)));
     }
   });
-  sheet.addEventListener("pointerup", () => end());
+  for (const name of ["pointerup", "pointercancel"]) sheet.addEventListener(name, () => end());
   sheet.addEventListener("dblclick", (event) => {
     if (state.tool !== "move") event.stopImmediatePropagation();
   }, { capture: true });

@@ -86,8 +86,8 @@ export class TravelMap {
     context.fillStyle = this.theme.ground;
     context.fillRect(0, 0, this.pane.width, this.pane.height);
     for (const layer of this.layers) this.paintLayer(context, layer);
-    this.paintDistances(context);
     this.paintSurfaces(context);
+    this.paintDistances(context);
     if (this.shown.zone) this.paintVeil(context);
     this.paintZone(context);
     const visible = this.visible();

@@ -103,13 +103,6 @@ export class Mask {
     }
     return [0, 0, this.width, this.height];
   }
-
-  /** The share of the pixels that are annotated. */
-  get share() {
-    let count = 0;
-    for (let i = 0; i < this.data.length; i += 1) count += this.data[i] !== NOT_ANNOTATED;
-    return count / this.data.length;
-  }
 }
 
 /** The strokes that hold: each undo takes back the last one of its plane. */
