@@ -1,11 +1,10 @@
 """A report as a row of blocks, from which the page (HTML) and the PDF are made alike."""
 
-import base64
 from dataclasses import dataclass
 from html import escape
-from pathlib import Path
 from typing import Any
 
+from .page import data_uri, page_of
 from .plot import Dot, Drawing, Line, Words
 
 __all__ = [
@@ -22,8 +21,6 @@ __all__ = [
     "Verdict",
     "document_page",
 ]
-
-TEMPLATES = Path(__file__).parent / "templates"
 
 
 @dataclass(frozen=True)
@@ -121,17 +118,7 @@ class Document:
 
 def document_page(document: Document) -> str:
     """The report as one self-contained HTML page: no script, nothing fetched, pictures inside."""
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
-    environment = Environment(
-        loader=FileSystemLoader(TEMPLATES),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters.update(what=_what, uri=_uri, svg=_svg)
-    return environment.get_template("document.html").render(it=document)
+    return page_of("document.html", {"what": _what, "uri": _uri, "svg": _svg}, it=document)
 
 
 def _what(block: Block) -> str:
@@ -139,7 +126,7 @@ def _what(block: Block) -> str:
 
 
 def _uri(picture: Picture) -> str:
-    return f"data:image/{picture.kind};base64,{base64.b64encode(picture.data).decode()}"
+    return data_uri(picture.kind, picture.data)
 
 
 def _svg(drawing: Drawing) -> Any:

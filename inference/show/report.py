@@ -1,21 +1,19 @@
 """The inspection as one self-contained page: no script, nothing fetched, pictures inside."""
 
-import base64
 from collections.abc import Mapping
-from pathlib import Path
 from typing import Any
 
 from ...model.kinds import KIND_NAMES, KINDS
 from ..keep.inspection import Inspection
 from .explanation import explain_deposit, upper_reach
 from .map_picture import SIZE_HW
+from .page import data_uri, page_of
 from .verdict_swing import swing_words, verdict_swings
 from .words import VERDICT_WORDS, clock, deg, percent, um
 
 __all__ = ["report_page"]
 
 MOST_REASONS = 8  # the others are folded away
-TEMPLATES = Path(__file__).parent / "templates"
 
 
 def report_page(
@@ -26,21 +24,13 @@ def report_page(
     travel_map_png: the drawn map, None where no view could be placed. overlays_jpeg: by a view's
     stem, its overlay.
     """
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
     explained = [explain_deposit(inspection, each) for each in inspection.deposits]
-    environment = Environment(
-        loader=FileSystemLoader(TEMPLATES),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters.update(um=um, deg=deg, percent=percent, clock=clock)
-    return environment.get_template("report.html").render(
+    return page_of(
+        "report.html",
+        {"um": um, "deg": deg, "percent": percent, "clock": clock},
         it=inspection,
         verdict=VERDICT_WORDS[inspection.verdict],
-        travel_map=None if travel_map_png is None else _data_uri("png", travel_map_png),
+        travel_map=None if travel_map_png is None else data_uri("png", travel_map_png),
         map_words=_map_words(inspection),
         map_size=SIZE_HW,
         MOST_REASONS=MOST_REASONS,
@@ -48,15 +38,11 @@ def report_page(
         hangs_on=swing_words(inspection, verdict_swings(inspection, explained)),
         upper=upper_reach,
         numbers={view.stem: n for n, view in enumerate(inspection.views, 1)},
-        overlays={stem: _data_uri("jpeg", data) for stem, data in overlays_jpeg.items()},
+        overlays={stem: data_uri("jpeg", data) for stem, data in overlays_jpeg.items()},
         kinds={row.name: row for row in KINDS},
         settings=_flat(inspection.settings),
         found={name: _count(inspection, name) for name in KIND_NAMES[1:]},
     )
-
-
-def _data_uri(kind: str, data: bytes) -> str:
-    return f"data:image/{kind};base64,{base64.b64encode(data).decode()}"
 
 
 def _count(inspection: Inspection, kind: str) -> int:
