@@ -11,7 +11,6 @@ import os
 import tomllib
 from collections.abc import Mapping
 from dataclasses import fields, replace
-from math import inf
 from pathlib import Path
 from typing import Any, cast
 
@@ -79,7 +78,7 @@ def _names(document: Mapping[str, Any], path: Path) -> list[str]:
 
 
 def _number(value: object, path: Path) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value < inf:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value < 1e6:
         raise SettingsError(f"{path}: coverage_size_um must be above 0 um, got {value!r}")
     return float(value)
 
@@ -96,7 +95,8 @@ def _rules(stated: object, path: Path) -> dict[str, Any]:
         if name not in defaults:
             raise SettingsError(f"{path}: rules: unknown {name}; known: {', '.join(defaults)}")
         default = defaults[name]
-        whole = isinstance(value, int) and not isinstance(value, bool)
+        # beyond 1e9 it means nothing, and may be too large for a float
+        whole = type(value) is int and abs(value) < 1e9
         fits = type(value) is type(default) or (isinstance(default, float) and whole)
         if not fits:
             plain = {True: "true or false", False: "a whole number"}

@@ -13,6 +13,8 @@ from pathlib import Path
 from typing import Any, TypeVar, cast
 
 from ...model.errors import UsageError
+from ...model.kinds import KIND_NAMES
+from ...model.surfaces import SURFACE_NAMES
 from .files import write_atomically
 
 __all__ = [
@@ -146,6 +148,10 @@ class DepositRecord:
     seen_in: tuple[str, ...]
     ruling: Any = None
     verdict_without: str | None = None
+
+    def __post_init__(self) -> None:
+        if self.kind not in KIND_NAMES or self.surface not in SURFACE_NAMES:
+            raise ValueError(f"deposit {self.id}: unknown {self.kind!r} on {self.surface!r}")
 
 
 @dataclass(frozen=True)

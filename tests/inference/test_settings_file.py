@@ -90,6 +90,8 @@ def test_the_file_may_be_stated_named_by_the_environment_or_lie_where_own_data_b
         ("coverage_size_um = -3", "above 0 um"),
         ("coverage_size_um = true", "above 0 um"),
         ("coverage_size_um = inf", "above 0 um"),
+        (f"coverage_size_um = 1{'0' * 400}", "above 0 um"),
+        (f"[rules]\nstop_fiber_um = 1{'0' * 400}", "must be a number"),
         ("rules = 3", r"\[rules\]"),
         ("[rules]\nstop_fibre_um = 5", "unknown stop_fibre_um"),
         ("[rules]\nfiber_mode = 'mm'", "unknown fiber_mode"),

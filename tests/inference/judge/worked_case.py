@@ -6,7 +6,8 @@ so that README cannot drift from the program.
 
 from dataclasses import dataclass, replace
 
-from fiberward.inference.judge.stops import REACH_MATINGS
+from fiberward.inference.judge.harm import LOSS_CAP_DB
+from fiberward.inference.judge.stops import REACH_MATINGS, chance_words
 from fiberward.inference.judge.verdict import DepositJudgement, Judgement, ViewEvidence, judge
 from fiberward.inference.judge.zones import grade_zones, table_for
 from fiberward.inference.see.coverage import Coverage
@@ -115,11 +116,11 @@ def _why() -> list[str]:
 def _on_barrel(row: DepositJudgement) -> str:
     wedge = row.wedge
     assert wedge is not None
-    loss = wedge.harm[0].loss_db
+    assert wedge.harm[0].loss_db >= LOSS_CAP_DB
     return (
         f"In the sleeve the grain may shift the fibre by up to {wedge.offset_um:.0f} um and tilt "
-        f"it by {wedge.tilt_deg:.2f} deg ({wedge.assumes}): that would be {loss:.0f} dB at "
-        f"1310 nm, where 1 um is enough to stop it. {_reach(row)}"
+        f"it by {wedge.tilt_deg:.2f} deg ({wedge.assumes}): at worst no light would pass at "
+        f"1310 nm; 1 um is enough to stop it. {_reach(row)}"
     )
 
 
@@ -154,13 +155,13 @@ def _may_stay(row: DepositJudgement) -> str:
     assert stay.limit is not None
     return (
         f"Nothing touches it there, and it sticks. {_reach(row)} The upper end stays under the "
-        f"{100 * stay.limit:.2g} % from which it would be cleaned first."
+        f"{chance_words(stay.limit)} from which it would be cleaned first."
     )
 
 
 def _reach(row: DepositJudgement) -> str:
     found = next(r for r in row.reach or () if r.place == "contact" and r.matings == REACH_MATINGS)
-    chance, low, high = (f"{100 * share:.2g} %" for share in (found.p, *found.interval))
+    chance, low, high = (chance_words(share) for share in (found.p, *found.interval))
     return (
         f"Chance to get to the contact zone within {found.matings} matings: {chance} "
         f"({low} to {high}), {found.basis}."

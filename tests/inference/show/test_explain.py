@@ -157,6 +157,15 @@ def test_assumptions_that_this_version_does_not_have_are_not_said_to_flip_nothin
     assert document["deposits"][0]["sensitivity"] is None
 
 
+def test_an_inspection_of_kinds_nobody_knows_is_refused_in_one_line(reads_drawings, tmp_path):
+    document = inspected(reads_drawings, OIL).to_json()
+    document["deposits"][0]["kind"] = "moon"
+    path = tmp_path / "inspection.json"
+    path.write_text(json.dumps(document))
+    with pytest.raises(UsageError, match="deposit 3: unknown 'moon' on 'barrel'"):
+        explain(path, deposit=None, rules=False)
+
+
 def test_a_folder_without_an_inspection_says_so(tmp_path):
     with pytest.raises(UsageError, match="holds no inspection.json"):
         explain(tmp_path, deposit=None, rules=False)
