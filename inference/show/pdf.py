@@ -12,18 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from ...model.errors import MissingExtra
-from .document import (
-    Bullets,
-    Document,
-    Heading,
-    Note,
-    Picture,
-    Plot,
-    Signatures,
-    Table,
-    Text,
-    Verdict,
-)
+from . import document as parts
 from .plot import Dot, Drawing, Line
 
 __all__ = ["document_pdf"]
@@ -46,7 +35,7 @@ INKS = {
 }
 
 
-def document_pdf(document: Document) -> bytes:
+def document_pdf(document: parts.Document) -> bytes:
     """The report as the bytes of a PDF file. Raises MissingExtra without the extra `pdf`."""
     try:
         import font_source_sans_pro
@@ -64,7 +53,7 @@ def document_pdf(document: Document) -> bytes:
     writer = _Writer(paper, fpdf.FontFace(emphasis="BOLD"))
     writer.head(document)
     for block, after in zip_longest(document.blocks, document.blocks[1:]):
-        if isinstance(block, Heading):
+        if isinstance(block, parts.Heading):
             writer.heading(block, after)
         else:
             writer.block(block)
@@ -83,7 +72,7 @@ def document_pdf(document: Document) -> bytes:
     return bytes(paper.output())
 
 
-def _paper(fpdf: Any, document: Document) -> Any:
+def _paper(fpdf: Any, document: parts.Document) -> Any:
     """An empty A4 document whose every page says what it is and which page of how many."""
 
     class Paper(fpdf.FPDF):
@@ -146,20 +135,20 @@ class _Writer:
         if self.paper.will_page_break(height_mm):
             self.paper.add_page()
 
-    def head(self, document: Document) -> None:
+    def head(self, document: parts.Document) -> None:
         """Title and subtitle."""
         self.words(document.title, "title", style="B")
         self.words(document.subtitle, ink="muted")
         self.paper.ln(2)
 
-    def heading(self, block: Heading, after: Any) -> None:
+    def heading(self, block: parts.Heading, after: Any) -> None:
         """A heading on the page on which what follows it begins."""
         needed = 24.0
-        if isinstance(after, Picture):
+        if isinstance(after, parts.Picture):
             needed += self.size_of(after)[1]
-        elif isinstance(after, Signatures):
+        elif isinstance(after, parts.Signatures):
             needed = 12 + SIGN_MM
-        elif isinstance(after, Plot):
+        elif isinstance(after, parts.Plot):
             needed += after.drawing.height * self.scale_of(after.drawing)
         self.room(needed)
         self.paper.ln(4)
@@ -168,42 +157,44 @@ class _Writer:
 
     def block(self, block: Any) -> None:
         """One block of any other sort."""
-        if isinstance(block, Text):
+        if isinstance(block, parts.Text):
             self.words(block.text, ink="muted" if block.muted else "ink")
             self.paper.ln(1)
-        elif isinstance(block, Note):
+        elif isinstance(block, parts.Note):
             self.note(block)
-        elif isinstance(block, Bullets):
+        elif isinstance(block, parts.Bullets):
             self.bullets(block)
-        elif isinstance(block, Table):
+        elif isinstance(block, parts.Table):
             self.table(block)
-        elif isinstance(block, Picture):
+        elif isinstance(block, parts.Picture):
             self.picture(block)
-        elif isinstance(block, Plot):
+        elif isinstance(block, parts.Plot):
             self.plot(block.drawing)
-        elif isinstance(block, Verdict):
+        elif isinstance(block, parts.Verdict):
             self.verdict(block)
         else:
             self.signatures(block)
 
-    def note(self, block: Note) -> None:
+    def note(self, block: parts.Note) -> None:
         """A paragraph with a bar at its left."""
         self.room(12)
-        top = self.paper.get_y() + 1
+        top, page = self.paper.get_y() + 1, self.paper.page
         self.paper.set_y(top)
         self.words(block.text, left=4)
+        if self.paper.page != page:
+            top = MARGIN_MM
         with self.inked("accent", 1.0):
             x = MARGIN_MM + 1
             self.paper.line(x, top, x, max(top + 3, self.paper.get_y()))
         self.paper.ln(2)
 
-    def bullets(self, block: Bullets) -> None:
+    def bullets(self, block: parts.Bullets) -> None:
         """Sentences with dots or numbers before them."""
         for number, item in enumerate(block.items, 1):
             self.words(item, left=6, before=f"{number}." if block.numbered else "•")
             self.paper.ln(0.6)
 
-    def table(self, block: Table) -> None:
+    def table(self, block: parts.Table) -> None:
         """A table whose head is repeated on every page it runs over."""
         if not block.rows:
             return
@@ -234,7 +225,7 @@ class _Writer:
                     row.cell(_shown(cell, self.paper))
         self.paper.ln(2)
 
-    def widths(self, block: Table) -> tuple[list[float], list[str]]:
+    def widths(self, block: parts.Table) -> tuple[list[float], list[str]]:
         """Column widths in mm, as wide as their words where there is room, and alignments."""
         columns = range(len(block.head))
         wanted: list[float] = []
@@ -253,7 +244,7 @@ class _Writer:
             wanted = _squeezed(wanted, room)
         return wanted, ["RIGHT" if k in block.numbers else "LEFT" for k in columns]
 
-    def picture(self, block: Picture) -> None:
+    def picture(self, block: parts.Picture) -> None:
         """A picture no larger than the page, with its caption on the same page."""
         width, height = self.size_of(block)
         self.room(height + 9)
@@ -265,7 +256,7 @@ class _Writer:
         self.words(block.caption, "small", "muted")
         self.paper.ln(2)
 
-    def size_of(self, block: Picture) -> tuple[float, float]:
+    def size_of(self, block: parts.Picture) -> tuple[float, float]:
         """Width and height of a picture, mm: two landscape ones fit on a page."""
         height_px, width_px = block.size_hw
         most = 115.0 if width_px > 1.1 * height_px else 150.0
@@ -308,7 +299,7 @@ class _Writer:
             else:
                 self.paper.circle(x, y, 4.5 * scale, style="F")
 
-    def verdict(self, block: Verdict) -> None:
+    def verdict(self, block: parts.Verdict) -> None:
         """The verdict in a frame."""
         self.room(26)
         top = self.paper.get_y() + 2
@@ -320,7 +311,7 @@ class _Writer:
             self.paper.rect(MARGIN_MM, top, self.paper.epw, height, round_corners=True)
         self.paper.set_y(top + height + 3)
 
-    def signatures(self, block: Signatures) -> None:
+    def signatures(self, block: parts.Signatures) -> None:
         """Lines to sign on, two side by side."""
         self.room(SIGN_MM)
         width = (self.paper.epw - 10) / 2

@@ -14,7 +14,7 @@ from fiberward.inference.keep.find_records import files_of, rows
 from fiberward.inference.keep.records import Records
 from fiberward.inference.settings import Settings
 from fiberward.inference.show.app import main
-from fiberward.inference.show.document import Bullets, Document, Heading, Table
+from fiberward.inference.show.document import Bullets, Document, Heading, Note, Table, Text
 from fiberward.inference.show.pdf import document_pdf
 
 
@@ -142,6 +142,17 @@ def test_without_the_extra_a_pdf_says_what_to_install(monkeypatch):
     monkeypatch.setitem(sys.modules, "fpdf", None)
     with pytest.raises(MissingExtra, match=r"pip install '\.\[pdf\]'"):
         document_pdf(document())
+
+
+def test_a_notes_bar_stands_beside_the_whole_note_wherever_a_page_ends(monkeypatch):
+    import fpdf
+
+    bars: list[float] = []
+    monkeypatch.setattr(fpdf.FPDF, "line", lambda _, x1, y1, x2, y2: bars.append(y2 - y1))
+    for lines in range(30, 50):
+        document_pdf(document(*[Text("A line.")] * lines, Note("four lines of words " * 24)))
+    assert len(bars) == 20
+    assert {round(bar) for bar in bars} == {20}  # 4 lines of 5 mm
 
 
 def test_long_tables_and_letters_without_a_glyph_lose_nothing():
