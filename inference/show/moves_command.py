@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 __all__ = ["learn_moves", "show_moves"]
 
 GONE = "gone"
+INSIDE = ("cavity", "contact")  # dirt lies in these places, on all others
 
 
 def learn_moves(
@@ -128,9 +129,11 @@ def show_moves() -> int:
 
 def _row_lines(row: "MoveRow") -> list[str]:
     low, high = row.size_um
-    sizes = f" under {high:g} um" if high is not None else (f" from {low:g} um" if low else "")
+    sizes = f" from {low:g} um" if low else ""
+    sizes += "" if high is None else f" under {high:g} um"
+    where = f"{'in' if row.start in INSIDE else 'on'} {PLACE_WORDS[row.start]}"
     lines = [
-        f"{row.assumption}: {', '.join(row.kinds)}{sizes} on {PLACE_WORDS[row.start]}",
+        f"{row.assumption}: {', '.join(row.kinds)}{sizes} {where}",
         f"  assumption, counts as {row.weight:g} moves seen: {row.why}",
     ]
     lines += [f"  {_told_line(told, row.seen)}" for told in row.to]

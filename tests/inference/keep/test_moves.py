@@ -278,6 +278,8 @@ def test_learn_keeps_a_pair_once_and_show_prints_prior_data_and_posterior(folder
         in text
     )
     assert all(row.why in text for row in shipped_assumptions().rows)
+    assert "cavity-small-grain-stays: particle under 50 um in the cavity" in text
+    assert "behind-large-grain-loosens: particle from 50 um on the barrel behind" in text
     assert main(["moves", "show", "--json"]) == 0
     document = json.loads(capsys.readouterr().out)
     assert document["moves"] == 7
