@@ -15,7 +15,7 @@ import os
 import signal
 import sys
 import time
-from collections.abc import Sequence
+from collections.abc import Generator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, cast
@@ -199,14 +199,19 @@ class Deadline:
     finish: bool = False
     signalled: bool = False
 
-    def listen(self) -> None:
-        """Let SIGTERM and SIGINT end the call after the current steps, with a checkpoint."""
+    @contextlib.contextmanager
+    def listening(self) -> Generator[None]:
+        """Meanwhile SIGTERM and SIGINT end the call after the current steps, with a checkpoint."""
 
         def note(_number: int, _frame: Any) -> None:
             self.signalled = True
 
-        for number in (signal.SIGTERM, signal.SIGINT):
-            signal.signal(number, note)
+        before = {number: signal.signal(number, note) for number in (signal.SIGTERM, signal.SIGINT)}
+        try:
+            yield
+        finally:
+            for number, handler in before.items():
+                signal.signal(number, handler)
 
     def code(self) -> int:
         """What this process would do now."""
@@ -237,6 +242,8 @@ def check(trainer: Trainer, deadline: Deadline) -> int:
             f"step {trainer.state.step}: the loss or its gradient is not finite; the last "
             "checkpoint is from before; lower learning_rate or look at the renders"
         )
+    if deadline.finish:
+        trainer.elapsed = trainer.processes.agree(int(CLOCK * deadline.elapsed())) / CLOCK
     return code
 
 
@@ -251,8 +258,8 @@ def run_steps(trainer: Trainer, run: Path, deadline: Deadline, reporter: Reporte
             reporter.add(parts, batch.picture.shape[0] * trainer.processes.world)
             if state.step % config.check_every and state.step < config.steps:
                 continue
+            rate = learning_rate(config, state.step - 1, trainer.elapsed)
             code = check(trainer, deadline)
-            rate = learning_rate(config, state.step - 1)
             reporter.write(state.step, rate, trainer.prefetcher.busy_s())
             if code == SAVE:
                 keep(trainer, run, deadline)
@@ -286,12 +293,12 @@ def train(
         checkpoint.start_from(start, trainer.state)
     trainer.wrap()
     deadline = Deadline(minutes, config.save_minutes, begun, time.monotonic(), finish)
-    deadline.listen()
     with Reporter(run, config, quiet=processes.rank != 0) as reporter:
         reporter.note(
             f"{'goes on' if resumed else 'begins'} at step {trainer.state.step} of {config.steps}"
         )
-        run_steps(trainer, run, deadline, reporter)
+        with deadline.listening():
+            run_steps(trainer, run, deadline, reporter)
         if processes.rank == 0 and config.validation_batches:
             net, _, _ = checkpoint.load_ema(run)
             figures = validate(net.to(processes.device), source, config)
@@ -312,10 +319,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument(
         "--finish",
         action="store_true",
-        help="end the run with this call: the rate falls with the clock",
+        help="end the run with this call: the rate falls with the clock; needs --minutes",
     )
     parser.add_argument("--start-from", type=Path, help="begin with the net of this other run")
     options = parser.parse_args(arguments)
+    if options.finish and options.minutes is None:
+        parser.error("--finish needs --minutes: how long the call has")
     try:
         config = read_config(options.config)
         device = Processes.join().device

@@ -210,8 +210,8 @@ def retrain_net(
     say(f"{'goes on' if resumed else 'begins'} at step {trainer.state.step} of {config.steps}; "
         f"score on the connectors that stop: {best.first_score:.3f} before")  # fmt: skip
     deadline = Deadline(minutes, config.save_minutes, begun, time.monotonic())
-    deadline.listen()
-    done = _run(trainer, stop, (settings, run, deadline), best, say)
+    with deadline.listening():
+        done = _run(trainer, stop, (settings, run, deadline), best, say)
     net = SightNet(config.net)
     checkpoint.fill(net, checkpoint.read_tensors(run / BEST_NET), run / BEST_NET)
     step = trainer.state.step

@@ -2,6 +2,7 @@
 
 import json
 import os
+import signal
 import subprocess
 import sys
 from dataclasses import replace
@@ -190,6 +191,39 @@ def test_a_call_that_finishes_the_run_brings_the_rate_down_by_the_clock() -> Non
     assert learning_rate(config, 20, elapsed=0.5) == pytest.approx(0.5)
     assert learning_rate(config, 20, elapsed=1.0) == pytest.approx(0.0)
     assert learning_rate(config, 5, elapsed=0.5) == pytest.approx(0.6)  # warm-up goes by steps
+
+
+def rates(run: Path) -> list[float]:
+    """The learning rates of the log, in order."""
+    rows = [json.loads(line) for line in (run / "log.jsonl").read_text().splitlines()]
+    return [row["rate"] for row in rows if "rate" in row]
+
+
+@pytest.mark.parametrize(("finish", "share"), [(True, 0.0245), (False, 1.0)])
+def test_only_in_a_call_that_is_to_finish_the_rate_falls_by_the_clock(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, finish: bool, share: float
+) -> None:
+    """Nine tenths of the time gone: (1 + cos(0.9 pi)) / 2 of the peak."""
+    codes = iter([loop.GO_ON, loop.GO_ON, loop.STOP])
+    monkeypatch.setattr(loop.Deadline, "code", lambda _self: next(codes))
+    monkeypatch.setattr(loop.Deadline, "elapsed", lambda _self: 0.9)
+    config = tiny_config(steps=100_000)
+    train(config, fake_source, tmp_path, 60.0, finish)
+    found = rates(tmp_path)
+    assert len(found) == 3
+    assert found[-1] == pytest.approx(share * config.learning_rate, rel=0.01)
+
+
+def test_to_finish_needs_to_know_when(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit, match="2"):
+        loop.main(["--config", "c.toml", "--run", "r", "--finish"])
+    assert "needs --minutes" in capsys.readouterr().err
+
+
+def test_after_the_call_signals_mean_again_what_they_meant_before(tmp_path: Path) -> None:
+    before = signal.getsignal(signal.SIGINT), signal.getsignal(signal.SIGTERM)
+    train(tiny_config(), fake_source, tmp_path, None)
+    assert (signal.getsignal(signal.SIGINT), signal.getsignal(signal.SIGTERM)) == before
 
 
 def test_parts_that_are_held_still_keep_weights_and_statistics(tmp_path: Path) -> None:
