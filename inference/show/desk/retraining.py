@@ -33,7 +33,7 @@ class Retraining:
     def __init__(self, folder: Path, db: str | None) -> None:
         self.folder, self.db = folder / LABELS, db
         self.lines: deque[str] = deque(maxlen=MOST_LINES)
-        self.state = "not started"
+        self.task, self.state = "", "not started"
         self._stopped = False
         self._process: asyncio.subprocess.Process | None = None
         self._following: asyncio.Task[None] | None = None
@@ -41,8 +41,8 @@ class Retraining:
     def routes(self) -> list[Route]:
         """Their addresses."""
         return [
-            Route("/retrain/check", self._starting("--check"), methods=["POST"]),
-            Route("/retrain/start", self._starting(), methods=["POST"]),
+            Route("/retrain/check", self._starting("Check", "--check"), methods=["POST"]),
+            Route("/retrain/start", self._starting("Retraining"), methods=["POST"]),
             Route("/retrain/stop", self.stop, methods=["POST"]),
             Route("/retrain", self.progress),
         ]
@@ -77,13 +77,13 @@ class Retraining:
             with contextlib.suppress(asyncio.CancelledError):
                 await self._following
 
-    def _starting(self, *more: str) -> Callable[[Request], Any]:
+    def _starting(self, task: str, *more: str) -> Callable[[Request], Any]:
         async def start(request: Request) -> Response:
             if self.state == "running":
-                raise HTTPException(409, "a retraining is running already")
+                raise HTTPException(409, f"{self.task.lower()}: running already")
             if not self.folder.is_dir():
                 raise HTTPException(409, "write the labelled pictures for retraining first")
-            self.state, self._stopped = "running", False
+            self.task, self.state, self._stopped = task, "running", False
             self.lines.clear()
             words = self.words(*more)
             self.lines.append(f"$ {shlex.join(['fiberward', *words])}")
@@ -115,4 +115,4 @@ class Retraining:
         self.state = STOPPED if self._stopped and code != 0 else ended
 
     def _told(self) -> Mapping[str, Any]:
-        return {"state": self.state, "lines": list(self.lines)}
+        return {"task": self.task, "state": self.state, "lines": list(self.lines)}

@@ -15,7 +15,7 @@ document.getElementById("export")?.addEventListener("click", () => trying(async 
 
 function show(answer) {
   const running = answer.state === "running";
-  const words = answer.state === "not started" ? "" : `Retraining: ${answer.state}`;
+  const words = answer.state === "not started" ? "" : `${answer.task}: ${answer.state}`;
   if (state.textContent !== words) state.textContent = words;
   lines.hidden = answer.lines.length === 0;
   const text = answer.lines.join("\n");

@@ -99,6 +99,17 @@ export class TravelMap {
     for (const deposit of visible) this.paintDeposit(context, deposit, numbered.has(deposit));
     const chosen = visible.find((each) => each.id === this.shown.chosen);
     if (chosen) this.paintChosen(context, chosen);
+    if (this.data.maps.length === 0) this.paintNothingSeen(context);
+  }
+
+  /** Without rasters nothing is hatched, which must not look as if all was seen. */
+  paintNothingSeen(context) {
+    const placed = Object.keys(this.data.ends).length > 0;
+    const words = placed ? "What was seen is not drawn here; the report shows it."
+      : "Nothing is known of this connector: no picture could be placed.";
+    drawText(context, words, this.pane.width / 2, this.pane.height - 22, {
+      ink: this.theme.ink, rim: this.theme.ground, size: 14,
+    });
   }
 
   /** `turnDeg`: turned counter-clockwise by so much. */

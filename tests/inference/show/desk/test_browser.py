@@ -427,6 +427,30 @@ def test_a_result_tells_what_went_wrong_after_it_and_which_pictures_can_be_label
         (folder / "desk.json").unlink()
 
 
+def test_pictures_that_show_no_connector_are_not_said_to_show_no_deposits(
+    page, session, reads_drawings, tmp_path
+):
+    desk, _ = session
+    grey = tmp_path / "grey.png"
+    Image.new("RGB", (320, 240), "gray").save(grey)
+    inspector = Inspector(reads_drawings, Settings(map_px=200))
+    result = inspector.inspect(Request((grey,), (0,), ConnectorFacts(label="a grey card")))
+    assert result.inspection.coverage_size_um is None
+    folder = desk.folder / "grey"
+    folder.mkdir()
+    write_outputs(result, folder, [grey])
+    page.goto("/")
+    row = page.locator("tr:has-text('a grey card')")
+    assert row.locator("td.number").all_inner_texts() == ["–", "–"]
+    page.click("a:text-is('a grey card')")
+    page.wait_for_selector("body[data-ready=yes]")
+    assert "Nothing can be said of deposits" in page.locator(".listed").inner_text()
+    page.wait_for_timeout(100)
+    # the words stand where else the ground is bare
+    image = pixels(page, "#map")
+    assert (np.ptp(image[-34:-10].astype(int), axis=(0, 1)) > 100).all()
+
+
 def test_a_connector_of_the_command_line_is_inspected_again_under_its_label(page, case):
     open_case(page)
     page.click("#again")
@@ -549,7 +573,7 @@ def test_what_is_painted_is_kept_through_a_kill_and_becomes_files_for_retraining
     page.wait_for_selector("#exported:has-text('masks: 1')")
     if "retrain" in {point.name for point in entry_points(group="fiberward.commands")}:
         page.click("#check")
-        page.wait_for_selector("#retrain-state:has-text('done')", timeout=120_000)
+        page.wait_for_selector("#retrain-state:has-text('Check: done')", timeout=120_000)
         said = page.locator("#retrain-lines").inner_text()
         assert said.startswith("$ fiberward retrain --check")
         assert "nothing to mend" in said

@@ -60,6 +60,18 @@ def test_a_run_that_ends_with_1_by_itself_has_a_negative_answer(run, monkeypatch
     assert asyncio.run(waiting())["state"] == "done, with a negative answer"
 
 
+def test_a_check_of_the_labels_is_not_called_a_retraining(run, monkeypatch):
+    monkeypatch.setattr(retraining, "RUN", "")
+
+    async def waiting(path: str) -> dict[str, Any]:
+        await answer(run, path)
+        return await until(run, lambda told: told["state"] != "running")
+
+    told = asyncio.run(waiting("/retrain/check"))
+    assert (told["task"], told["state"]) == ("Check", "done")
+    assert asyncio.run(waiting("/retrain/start"))["task"] == "Retraining"
+
+
 def test_a_line_of_any_sensible_length_is_cut_not_the_end_of_the_watch(run):
     async def watching() -> list[str]:
         await answer(run, "/retrain/start")
