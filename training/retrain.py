@@ -23,16 +23,17 @@ from ..synthetic.render import RenderPlan, Renders
 from . import checkpoint
 from .augment import Patch
 from .config import TrainingConfig
+from .gate import FIRM
 from .labels.label import NOT_ANNOTATED
 from .loop import GO_ON, STOP, Deadline, Processes, Trainer, check, keep
 from .losses import Batch
 from .shop_pool import BatchPlan, Pool
 from .validation import confusion, iou_from_confusion
 
-__all__ = ["RetrainSettings", "ShopTrainer", "Trained", "retrain_net", "stop_score"]
+__all__ = ["RetrainSettings", "ShopTrainer", "Trained", "retrain_net", "stop_parts"]
 
 BEST, BEST_NET = "best.json", "best.pt"
-LARGEST_PX = 1.6e6
+FALL = min(FIRM.values())  # how much a part may lose on the connectors that stop
 Say = Callable[[str], None]
 
 
@@ -118,12 +119,13 @@ def _no_source(plan: RenderPlan, seed: int) -> Renders:
 
 @dataclass
 class _Best:
-    """The best average so far, as it lies in the run's folder."""
+    """The best average so far, as it lies in the run's folder; the parent's own parts."""
 
     step: int
     score: float
     first_score: float
     looks_since: int
+    first_parts: list[float]
 
     @classmethod
     def read(cls, run: Path) -> "_Best | None":
@@ -144,8 +146,8 @@ class _Best:
         checkpoint.write_atomically(run / BEST, json.dumps(vars(self)))
 
 
-def stop_score(net: nn.Module, patches: list[Patch]) -> float:
-    """Mean of the surfaces' mean IoU and any deposit's Dice over whole pictures; 0..1.
+def stop_parts(net: nn.Module, patches: list[Patch]) -> list[float]:
+    """The surfaces' mean IoU and any deposit's Dice over whole pictures; 0..1.
 
     The Dice has 200 px added above and below, so that a clean picture with few false pixels is no
     failure. What is not annotated does not count; a layer that nobody annotated is left out.
@@ -171,7 +173,12 @@ def stop_score(net: nn.Module, patches: list[Patch]) -> float:
     if tables[1].sum():
         hit, union_twice = tables[1][1:, 1:].sum(), tables[1][1:].sum() + tables[1][:, 1:].sum()
         values.append(float((2 * hit + 200) / (union_twice + 200)))
-    return sum(values) / len(values)
+    return values
+
+
+def stop_score(parts: list[float]) -> float:
+    """The mean of the parts."""
+    return sum(parts) / len(parts)
 
 
 def average_net(trainer: ShopTrainer) -> SightNet:
@@ -204,8 +211,8 @@ def retrain_net(
     if not resumed:
         checkpoint.start_from(parent, trainer.state)
     if best is None:
-        score = stop_score(average_net(trainer), stop)
-        best = _Best(0, score, score, 0)
+        parts = stop_parts(average_net(trainer), stop)
+        best = _Best(0, stop_score(parts), stop_score(parts), 0, parts)
         best.write(run, trainer.state.ema)
     say(f"{'goes on' if resumed else 'begins'} at step {trainer.state.step} of {config.steps}; "
         f"score on the connectors that stop: {best.first_score:.3f} before")  # fmt: skip
@@ -255,9 +262,14 @@ def _run(
 
 
 def _look(trainer: ShopTrainer, stop: list[Patch], best: _Best, run: Path) -> float:
-    """Score the average; keep it if it is the best so far."""
-    score = stop_score(average_net(trainer), stop)
-    if score > best.score:
+    """Score the average; keep it if it is the best so far, and no part is worse than at first.
+
+    Else a gain in surfaces would pay for deposits lost, and the gate would refuse what was kept.
+    """
+    parts = stop_parts(average_net(trainer), stop)
+    score = stop_score(parts)
+    fall = max(first - part for first, part in zip(best.first_parts, parts, strict=True))
+    if score > best.score and fall <= FALL:
         best.step, best.score, best.looks_since = trainer.state.step, score, 0
         best.write(run, trainer.state.ema)
     else:

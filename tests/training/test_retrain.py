@@ -11,11 +11,12 @@ import torch
 from fiberward.model.errors import ModelError
 from fiberward.model.net import SightNet
 from fiberward.synthetic.render import RenderPlan
+from fiberward.training import retrain
 from fiberward.training.augment import Patch
 from fiberward.training.config import LossWeights
 from fiberward.training.labels.label import NOT_ANNOTATED
 from fiberward.training.replay import kept_replay, replay_patches
-from fiberward.training.retrain import RetrainSettings, Trained, retrain_net, stop_score
+from fiberward.training.retrain import RetrainSettings, Trained, retrain_net, stop_parts
 from fiberward.training.shop_pool import BatchPlan, Pool, Replay, as_batch
 
 from .fake import TINY, fake_source
@@ -77,6 +78,17 @@ def test_it_stops_when_the_connectors_that_stop_gain_nothing(tmp_path: Path, par
     assert go(tmp_path / "run", parent, settings).step <= 12
 
 
+def test_better_surfaces_do_not_pay_for_lost_deposits(
+    tmp_path: Path, parent: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The gate refuses such a net (`gate.FIRM`), so it is not the one to keep."""
+    looks = iter([[0.80, 0.80], [0.95, 0.70], [0.83, 0.795], [0.99, 0.70]])
+    monkeypatch.setattr(retrain, "stop_parts", lambda _net, _patches: next(looks))
+    done = go(tmp_path / "run", parent)
+    assert (done.step, done.best_step) == (12, 8)
+    assert done.best_score == pytest.approx((0.83 + 0.795) / 2)
+
+
 def test_a_run_of_other_settings_is_not_gone_on_with(tmp_path: Path, parent: Path) -> None:
     go(tmp_path / "run", parent)
     with pytest.raises(ModelError, match="begun with other settings"):
@@ -94,8 +106,8 @@ def test_what_is_not_annotated_counts_neither_in_training_nor_in_the_score() -> 
     net = SightNet(TINY).eval()
     lies = replace(patch, surface=surface, kind=kind)
     blank = np.full_like(surface, NOT_ANNOTATED)
-    assert stop_score(net, [lies]) == pytest.approx(
-        stop_score(net, [lies, replace(patch, surface=blank, kind=blank)])
+    assert stop_parts(net, [lies]) == pytest.approx(
+        stop_parts(net, [lies, replace(patch, surface=blank, kind=blank)])
     )
 
 
