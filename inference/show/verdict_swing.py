@@ -36,19 +36,21 @@ def verdict_swings(
     retire flip where nothing but reach stops, and one assumption lets all of it stay. None where
     this version does not know the assumptions.
     """
-    limit = reach_limit(inspection)
-    if limit is None or any(each.swings is None for each in told):
-        return None
     rows = list(zip(inspection.deposits, told, strict=True))
     if inspection.verdict in ("mate", "reshoot"):
-        staying = [
-            row for row in rows if _rule(row[0]) == "reach-low" and _sure(inspection, row[0])
-        ]
-        return _to_clean(staying, limit)
-    if inspection.verdict in ("clean-first", "retire") and _only_reach(inspection):
+        flip, asked = (
+            _to_clean,
+            [row for row in rows if _rule(row[0]) == "reach-low" and _sure(inspection, row[0])],
+        )
+    elif _only_reach(inspection):
         named = {reason.deposit for reason in inspection.reasons} - {None}
-        return _from_clean([row for row in rows if row[0].id in named], limit)
-    return ()
+        flip, asked = _from_clean, [row for row in rows if row[0].id in named]
+    else:
+        return ()
+    limit = reach_limit(inspection)
+    if limit is None or any(each.swings is None for _, each in asked):
+        return None
+    return flip(asked, limit)
 
 
 def _rule(deposit: DepositRecord) -> str | None:

@@ -148,6 +148,9 @@ def test_assumptions_that_this_version_does_not_have_are_not_said_to_flip_nothin
     assert told.swings is None
     assert "it cannot say which of them flips this" in part(told, "What would change it")
     assert verdict_swings(record, [told]) is None
+    # where another rule stops, no assumption matters, known or not
+    both = replace(inspected(reads_drawings, OIL, GRAIN), settings=other)
+    assert verdict_swings(both, [explain_deposit(both, d) for d in both.deposits]) == ()
     assert "cannot say which of them flips the verdict" in report_page(record, None, {})
     record.write(tmp_path / "inspection.json")
     with Terminal(json=True).in_charge():
