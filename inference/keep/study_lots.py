@@ -1,7 +1,7 @@
 """Surveys: how dirty lots come in, what matings do, whether two raters agree."""
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from typing import Literal
@@ -133,21 +133,20 @@ def lot_chart(looks: Sequence[Look], how: Method) -> LotChart | None:
     sizes = {len(group) for group in lots.values()}
     everything = sum(map(sum, counts.values()))
     center = everything / sum(map(len, counts.values()))
-    rows = tuple(
-        _lot(name, lots[name], counts[name], _limits(counts, name, center, widen), how)
-        for name in sorted(lots)
-    )
+    limits = _limits(counts, center, widen)
+    rows = tuple(_lot(name, lots[name], counts[name], limits[name], how) for name in sorted(lots))
     left_out = len(first) - sum(map(len, counts.values()))
     return LotChart("c" if len(sizes) == 1 else "u", center, rows, scatter, widen, left_out)
 
 
-def _limits(counts: dict[str, list[int]], name: str, center: float, widen: float) -> Limits:
-    """A lot's limits per connector; with lots of one size they are those of the c chart."""
-    size = len(counts[name])
-    if len({len(group) for group in counts.values()}) > 1:
-        return u_limits(center, size, widen)
+def _limits(counts: Mapping[str, list[int]], center: float, widen: float) -> dict[str, Limits]:
+    """Each lot's limits per connector; with lots of one size they are those of the c chart."""
+    sizes = {name: len(group) for name, group in counts.items()}
+    if len({*sizes.values()}) > 1:
+        return {name: u_limits(center, size, widen) for name, size in sizes.items()}
+    size = next(iter(sizes.values()))
     whole = c_limits([sum(group) for group in counts.values()], widen)
-    return Limits(whole.center / size, whole.low / size, whole.high / size)
+    return dict.fromkeys(sizes, Limits(whole.center / size, whole.low / size, whole.high / size))
 
 
 def _lot(
