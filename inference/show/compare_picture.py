@@ -92,7 +92,8 @@ def _draw_side(
 
 
 def _match_line(comparison: Comparison) -> str:
-    turn = f"the second turned by {comparison.turn_deg or 0:+.1f} deg"
+    by_deg = round(comparison.turn_deg or 0.0, 1) + 0.0  # of a hair to the right: 0.0, not -0.0
+    turn = f"the second turned by {by_deg:+.1f} deg"
     if comparison.match == "stated":
         return f"Laid on each other as stated; {turn}."
     return f"Laid on each other by {comparison.matched} deposits that both show; {turn}."
