@@ -13,7 +13,7 @@ from .csv_table import Dialect, csv_text
 from .statistics import needed_per_method
 from .study_csv import RATING_COLUMNS
 
-__all__ = ["EXPERIMENTS", "Experiment", "LabSheet", "Stated", "make_sheet", "sheet_csv"]
+__all__ = ["EXPERIMENTS", "LabSheet", "Stated", "make_sheet", "sheet_csv"]
 
 
 @dataclass(frozen=True)
@@ -49,15 +49,6 @@ class LabSheet:
     rows: tuple[dict[str, str], ...]
     power: str
     seed: int | None
-
-
-@dataclass(frozen=True)
-class Experiment:
-    """One experiment: its question, what it needs stated, and how its rows are made."""
-
-    question: str
-    needs: str
-    make: Callable[[Stated], LabSheet]
 
 
 _LABEL = "Label every connector before you begin; a connector keeps its label throughout."
@@ -247,12 +238,12 @@ def _agreement(stated: Stated) -> LabSheet:
     )
 
 
-EXPERIMENTS = {
-    "methods": Experiment("Which cleaning method works?", "--methods", _methods),
-    "residue": Experiment("Which method leaves a dried residue?", "--methods", _residue),
-    "lots": Experiment("Which lot comes in dirty?", "--lots", _lots),
-    "matings": Experiment("What do repeated matings bring in?", "--matings", _matings),
-    "agreement": Experiment("Do two raters agree?", "--raters", _agreement),
+EXPERIMENTS: dict[str, Callable[[Stated], LabSheet]] = {
+    "methods": _methods,
+    "residue": _residue,
+    "lots": _lots,
+    "matings": _matings,
+    "agreement": _agreement,
 }
 
 
@@ -262,7 +253,7 @@ def make_sheet(experiment: str, stated: Stated) -> LabSheet:
         raise UsageError(f"{experiment!r}: give one of {', '.join(EXPERIMENTS)}")
     if not 1 <= stated.connectors <= 1000:
         raise UsageError(f"--connectors {stated.connectors}: give 1 to 1000")
-    return EXPERIMENTS[experiment].make(stated)
+    return EXPERIMENTS[experiment](stated)
 
 
 def sheet_csv(sheet: LabSheet, dialect: Dialect = "rfc4180") -> str:

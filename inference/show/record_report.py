@@ -62,7 +62,9 @@ def connector_document(kept: Kept) -> Document:
     reasons = [reason.text for reason in it.reasons[:MOST_REASONS]]
     if len(it.reasons) > MOST_REASONS:
         reasons.append(f"and {len(it.reasons) - MOST_REASONS} more, in the attached record")
-    blocks += [Bullets((*reasons, it.in_zone.sentence or ""))]
+    if it.in_zone.sentence:
+        reasons.append(it.in_zone.sentence)
+    blocks.append(Bullets(tuple(reasons)))
     if it.advice:
         blocks += [Heading("What to do next"), Bullets(it.advice, numbered=True)]
     blocks += [Heading("Before you look or clean"), Bullets(it.cautions)]
