@@ -16,7 +16,7 @@ from ..model.errors import ModelError
 from .checkpoint import load_ema
 from .contrast import fitted_contrast
 from .evaluate import evaluate_views, rendered_views, summarise
-from .export import export_net, training_hash, um_per_px_range
+from .export import about_run, export_net
 from .intervals import Figure
 from .model_metadata import load, values_of
 from .nets import gflop
@@ -92,15 +92,9 @@ def candidates(
 def of_run(run: Path, source: Source, plan: ComparePlan, folder: Path) -> Candidate:
     """A run's averaged net, exported as it would be shipped (but of any size)."""
     net, config, head = load_ema(run)
-    about = {
-        "um_per_px_range": um_per_px_range(config),
-        "training_hash": training_hash(config, int(head["step"])),
-        "scores": None,
-        "training": {"step": head["step"], "steps": config.steps, **head["about"]},
-    }
     parameters = sum(p.numel() for p in net.parameters())
     out = folder / f"{run.name}.onnx"
-    export_net(net, out, source, False, about, largest_bytes=None)
+    export_net(net, out, source, False, about_run(config, head, None), largest_bytes=None)
     return Candidate(
         f"{config.architecture} ({run.name})",
         Segmenter(out, plan.threads),

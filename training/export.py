@@ -11,7 +11,7 @@ import json
 import os
 import tempfile
 import warnings
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from importlib import import_module
@@ -38,7 +38,15 @@ from .nets import with_probabilities
 from .seeds import AGREEMENT_SEED, QUANTISING_SEED
 from .source import Source
 
-__all__ = ["Agreement", "Exported", "agreement_pictures", "compare", "export_net", "export_run"]
+__all__ = [
+    "Agreement",
+    "Exported",
+    "about_run",
+    "agreement_pictures",
+    "compare",
+    "export_net",
+    "export_run",
+]
 
 SCHEMA = "fiberward.model/1"
 OUTPUTS = ("surface", "kind", "unseen", "unlike")
@@ -92,13 +100,17 @@ def export_run(run: Path, out: Path, source: Source, int8: bool, scores: Any = N
     agree.
     """
     net, config, head = load_ema(run)
-    about = {
+    return export_net(net, out, source, int8, about_run(config, head, scores))
+
+
+def about_run(config: TrainingConfig, head: Mapping[str, Any], scores: Any) -> dict[str, Any]:
+    """What a file says of the run that it comes from; `head`: of the run's last checkpoint."""
+    return {
         "um_per_px_range": um_per_px_range(config),
         "training_hash": training_hash(config, int(head["step"])),
         "scores": scores,
         "training": {"step": head["step"], "steps": config.steps, **head["about"]},
     }
-    return export_net(net, out, source, int8, about)
 
 
 def export_net(
