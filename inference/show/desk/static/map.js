@@ -85,6 +85,9 @@ export class TravelMap {
     this.theme ??= themeOf(this.canvas);
     context.fillStyle = this.theme.ground;
     context.fillRect(0, 0, this.pane.width, this.pane.height);
+    const placed = Object.keys(this.data.ends).length > 0;
+    if (this.data.maps.length === 0) this.paintNothingSeen(context, placed);
+    if (!placed && this.visible().length === 0) return; // an empty map would look like a clean one
     for (const layer of this.layers) this.paintLayer(context, layer);
     this.paintSurfaces(context);
     this.paintDistances(context);
@@ -99,12 +102,10 @@ export class TravelMap {
     for (const deposit of visible) this.paintDeposit(context, deposit, numbered.has(deposit));
     const chosen = visible.find((each) => each.id === this.shown.chosen);
     if (chosen) this.paintChosen(context, chosen);
-    if (this.data.maps.length === 0) this.paintNothingSeen(context);
   }
 
   /** Without rasters nothing is hatched, which must not look as if all was seen. */
-  paintNothingSeen(context) {
-    const placed = Object.keys(this.data.ends).length > 0;
+  paintNothingSeen(context, placed) {
     const words = placed ? "What was seen is not drawn here; the report shows it."
       : "Nothing is known of this connector: no picture could be placed.";
     drawText(context, words, this.pane.width / 2, this.pane.height - 22, {
