@@ -1,5 +1,6 @@
 """The loop inspect, clean, inspect: what the records know before, and what they get after."""
 
+import hashlib
 from dataclasses import replace
 from pathlib import Path
 
@@ -90,11 +91,7 @@ class Recorder:
         """
         if not request.labelled:
             return None
-        files = [
-            KeptFile("picture", view.picture, path.suffix.lower(), path.read_bytes())
-            for view, path in zip(inspection.views, request.pictures, strict=True)
-            if view.sha256 is not None and view.duplicate_of is None
-        ]
+        files: list[KeptFile] = []
         for name in (MAP, *MAP_FILES):
             path = folder / name
             if path.exists():  # without a usable view there is none
@@ -104,7 +101,7 @@ class Recorder:
             if drawn is not None:
                 files.append(KeptFile("overlay", view.stem, ".jpg", jpeg_bytes(drawn)))
         try:
-            return self._open().add(inspection, files)
+            return self._open().add(inspection, [*_originals(inspection, request), *files])
         except FiberwardError as error:
             document = folder / "inspection.json"
             raise RecordsError(
@@ -129,6 +126,22 @@ class Recorder:
         """Close the records if they were opened."""
         if self._records is not None:
             self._records.close()
+
+
+def _originals(inspection: Inspection, request: Request) -> list[KeptFile]:
+    """The pictures as they were inspected; raises RecordsError where they no longer are."""
+    files: list[KeptFile] = []
+    for view, path in zip(inspection.views, request.pictures, strict=True):
+        if view.sha256 is None or view.duplicate_of is not None:
+            continue
+        try:
+            data = path.read_bytes()
+        except OSError as error:
+            raise RecordsError(f"{path}: cannot be read again ({error.strerror})") from error
+        if hashlib.sha256(data).hexdigest() != view.sha256:
+            raise RecordsError(f"{path}: is no longer the picture that was inspected")
+        files.append(KeptFile("picture", view.picture, path.suffix.lower(), data))
+    return files
 
 
 def side_of(records: Records, uid: str) -> Side:

@@ -10,6 +10,7 @@ from fiberward.inference.keep.records import Records
 from fiberward.inference.keep.verify_records import verify
 from fiberward.inference.settings import Settings
 from fiberward.inference.show.app import main
+from fiberward.inference.show.recorder import Recorder
 
 
 @pytest.fixture
@@ -117,6 +118,20 @@ def test_results_that_could_not_be_recorded_can_be_imported_later(shop, tmp_path
     (tmp_path / "pictures").unlink()
     assert main(["records", "import", str(tmp_path / "out0" / "inspection.json")]) == 0
     assert main(["records", "verify"]) == 0
+
+
+def test_a_picture_that_changed_since_is_not_kept_as_the_one_inspected(shop, monkeypatch, capsys):
+    add = Recorder.add
+
+    def change_and_add(self, inspection, request, folder):
+        request.pictures[1].write_bytes(b"another picture")
+        return add(self, inspection, request, folder)
+
+    monkeypatch.setattr(Recorder, "add", change_and_add)
+    assert shop()[0] == 4
+    assert "is no longer the picture that was inspected" in capsys.readouterr().err
+    with Records.open() as records:
+        assert rows(records) == []
 
 
 GRAINS = ((300, 20, 90), (520, 100, 60), (640, 170, 120), (400, 310, 100))
