@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from enum import IntEnum
 
-__all__ = ["SURFACES", "SURFACE_NAMES", "Surface", "SurfaceRow"]
+__all__ = ["SURFACES", "SURFACE_NAMES", "Surface", "SurfaceRow", "on_surface"]
 
 
 class Surface(IntEnum):
@@ -38,3 +38,8 @@ SURFACES = (
     SurfaceRow(Surface.FIBER, "fiber", "the 125 um disc of the fibre", True),
 )
 SURFACE_NAMES = tuple(row.name for row in SURFACES)
+
+
+def on_surface(name: str) -> str:
+    """Where something on the surface of this name lies: "on the barrel", "in the cavity"."""
+    return f"{'in' if name == SURFACE_NAMES[Surface.CAVITY] else 'on'} the {name}"

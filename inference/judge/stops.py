@@ -4,7 +4,7 @@ from dataclasses import dataclass, replace
 from math import isfinite
 
 from ...model.kinds import KIND_NAMES, Kind
-from ...model.surfaces import SURFACE_NAMES, Surface
+from ...model.surfaces import SURFACE_NAMES, Surface, on_surface
 from ..see.fuse import Deposit
 from .bridge import Bridge, Wedge, offset_gap_um
 from .reach import Reach, upper_reach
@@ -42,9 +42,6 @@ def is_sure(deposit: Deposit, rules: Rules) -> bool:
     return not deposit.unsure and deposit.confidence >= rules.sure_confidence
 
 
-_ON = {surface: "in" if surface == Surface.CAVITY else "on" for surface in Surface}
-
-
 def _extent_um(deposit: Deposit) -> float:
     """What the stop sizes are held against: a thread's reach, else the area-equivalent size."""
     return deposit.feret_max_um if deposit.kind == Kind.LINT else deposit.size_um
@@ -60,7 +57,7 @@ def where(deposit: Deposit) -> str:
     size = f"{extent:.0f} um{long}" if isfinite(extent) else "size unknown"
     return (
         f"deposit {deposit.id} ({KIND_NAMES[deposit.kind]}, {size}) "
-        f"{_ON[deposit.surface]} the {SURFACE_NAMES[deposit.surface]}{place}{side}"
+        f"{on_surface(SURFACE_NAMES[deposit.surface])}{place}{side}"
     )
 
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from ...model.surfaces import on_surface
 from ...model.version import code_version
 from ..keep.compare import FATES, Comparison, DepositFate, Side, compare
 from ..keep.comparison_file import COMPARISON_FILE, Removal, comparison_document, removal
@@ -102,4 +103,4 @@ def _move_words(pair: DepositFate) -> str:
 
 def _removal_words(row: Removal) -> str:
     new = f", {row.new} new" if row.new else ""
-    return f"{row.kind} on the {row.surface}: {row.gone} of {row.known} gone{new}"
+    return f"{row.kind} {on_surface(row.surface)}: {row.gone} of {row.known} gone{new}"

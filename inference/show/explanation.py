@@ -9,7 +9,7 @@ from typing import Any
 
 from ...model.errors import UsageError
 from ...model.kinds import KIND_NAMES, Kind
-from ...model.surfaces import SURFACE_NAMES, Surface
+from ...model.surfaces import SURFACE_NAMES, Surface, on_surface
 from ..judge.advice import removal
 from ..judge.assumed import recorded_assumptions
 from ..judge.harm import LOSS_CAP_DB
@@ -114,8 +114,7 @@ def explain_deposit(inspection: Inspection, deposit: DepositRecord) -> Explanati
     ruling: Mapping[str, Any] = deposit.ruling or {}
     return Explanation(
         deposit.id,
-        f"Deposit {deposit.id}: {deposit.kind}, {_size(deposit)}, "
-        f"{'in' if deposit.surface == 'cavity' else 'on'} the {deposit.surface}",
+        f"Deposit {deposit.id}: {deposit.kind}, {_size(deposit)}, {on_surface(deposit.surface)}",
         bool(ruling.get("stops")),
         tuple((heading, lines) for heading, lines in parts.items() if lines),
         swing,
