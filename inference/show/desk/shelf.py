@@ -96,7 +96,7 @@ class Shelf:
     def begin(self, job: Job | None = None) -> Case:
         """A new, empty case."""
         self.folder.mkdir(parents=True, exist_ok=True)
-        name = f"{datetime.now(UTC):%Y%m%d-%H%M%S}-{secrets.token_hex(3)}"
+        name = f"{datetime.now(UTC):%Y%m%d-%H%M%S}-{secrets.token_hex(8)}"
         folder = self.folder / name
         (folder / PICTURES).mkdir(parents=True)
         job = job or Job(utc_now())

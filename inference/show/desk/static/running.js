@@ -6,6 +6,7 @@ const key = document.getElementById("case").dataset.key;
 const step = document.getElementById("step");
 const bar = document.getElementById("bar");
 const left = document.getElementById("left");
+const stop = document.getElementById("stop");
 
 async function look() {
   const now = await get(`/c/${key}/progress`);
@@ -30,7 +31,8 @@ function show(words) {
   if (step.textContent !== words) step.textContent = words;
 }
 
-document.getElementById("stop").addEventListener("click", () => trying(async () => {
+stop.addEventListener("click", () => trying(async () => {
   await post(`/c/${key}/stop`);
 }));
+stop.disabled = false; // a press before now would have been lost
 keepLooking();

@@ -237,7 +237,7 @@ def test_an_inspection_can_be_cancelled_by_keys_alone(page):
     reach(page, "[name=label]")
     page.keyboard.type("by keys")
     page.keyboard.press("Enter")
-    page.wait_for_selector("#bar")
+    page.wait_for_selector("#stop:enabled")
     reach(page, "#stop")
     page.keyboard.press("Enter")
     page.wait_for_selector("text=Cancelled. Pictures and facts are still here.")
@@ -505,7 +505,8 @@ def test_records_are_found_shown_with_their_history_and_studied(page, session, c
     page.goto("/records")
     page.fill("[name=label]", "drawn plug")
     page.select_option("[name=verdict]", "mate")
-    page.click("button:text-is('Show')")
+    with page.expect_navigation():
+        page.click("button:text-is('Show')")
     assert page.locator("tbody tr").count() == 1
     assert "1 inspection." in page.locator("main").inner_text()
     assert "by Ann" in page.locator("tbody tr").inner_text()
