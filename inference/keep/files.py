@@ -6,10 +6,11 @@ import tempfile
 from collections.abc import Generator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import IO
 
 from ...model.errors import UsageError
 
-__all__ = ["staged_folder", "write_atomically"]
+__all__ = ["only_writer", "staged_folder", "write_atomically"]
 
 
 def write_atomically(path: Path, data: bytes) -> None:
@@ -49,6 +50,31 @@ def staged_folder(folder: Path, last: str) -> Generator[Path]:
             os.replace(path, folder / path.name)
     finally:
         shutil.rmtree(staging, ignore_errors=True)
+
+
+@contextmanager
+def only_writer(path: Path) -> Generator[None]:
+    """Hold `path` while the block reads and replaces it; other programs that ask wait their turn.
+
+    By a lock on a file beside it, which stays: the file itself is replaced, and with it a lock on
+    it would go. The system lets go of it however this program ends. Raises OSError.
+    """
+    with path.with_name(f".{path.name}.lock").open("a+b") as file:
+        _wait_for(file)
+        yield
+
+
+def _wait_for(file: IO[bytes]) -> None:
+    """Lock an open file for as long as it stays open."""
+    try:
+        import fcntl
+    except ModuleNotFoundError:  # Windows
+        import msvcrt
+
+        file.seek(0)
+        msvcrt.locking(file.fileno(), msvcrt.LK_LOCK, 1)  # type: ignore[attr-defined]
+        return
+    fcntl.flock(file, fcntl.LOCK_EX)
 
 
 def _umask() -> int:

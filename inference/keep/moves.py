@@ -21,18 +21,18 @@ from ..judge.assumed import Assumptions
 from ..judge.places import PLACE_NAMES, Place, place_from
 from .compare import DepositFate, Side, compare
 from .database import own_folder
-from .files import write_atomically
+from .files import only_writer, write_atomically
 from .inspection import DepositRecord, Inspection
 
 __all__ = [
     "MOVES_SCHEMA",
     "LearntPair",
     "Moves",
+    "keep_pairs",
     "learn_pair",
     "moves_file",
     "read_moves",
     "with_pair",
-    "write_moves",
 ]
 
 MOVES_SCHEMA = "fiberward.moves/1"
@@ -132,9 +132,41 @@ def _pair(document: Mapping[str, Any]) -> LearntPair:
     return pair
 
 
-def write_moves(moves: Moves, path: Path) -> None:
+def keep_pairs(
+    path: Path, assumptions: str, found: Sequence[LearntPair | str]
+) -> tuple[Moves, list[LearntPair | str]]:
+    """Add the pairs to the file, each once, and nothing where a text says why there is none.
+
+    Gives all that is learnt now, and for each of `found` the pair, or why it was not added. Of
+    several programs that learn at once each adds to what the others have added. Raises
+    SettingsError.
+    """
+    if all(isinstance(each, str) for each in found):
+        return read_moves(path, assumptions), list(found)
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with only_writer(path):
+            before = moves = read_moves(path, assumptions)
+            told: list[LearntPair | str] = []
+            for each in found:
+                if not isinstance(each, str) and moves.knows(each.uid):
+                    each = "it was learnt from before"
+                if not isinstance(each, str):
+                    moves = with_pair(moves, each)
+                told.append(each)
+            if moves != before:
+                _write(moves, path)
+    except OSError as error:
+        reason = error.strerror or type(error).__name__
+        raise SettingsError(
+            f"{path}: cannot be written ({reason}); nothing was learnt. Name another file with "
+            "FIBERWARD_MOVES"
+        ) from error
+    return moves, told
+
+
+def _write(moves: Moves, path: Path) -> None:
     """Write the file, whole or not at all."""
-    path.parent.mkdir(parents=True, exist_ok=True)
     document = {"schema": MOVES_SCHEMA, **asdict(moves)}
     write_atomically(path, (json.dumps(document, indent=1, ensure_ascii=False) + "\n").encode())
 

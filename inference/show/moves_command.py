@@ -1,6 +1,5 @@
 """The commands `fiberward moves learn` and `fiberward moves show`."""
 
-from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -13,7 +12,7 @@ from .terminal import Terminal
 if TYPE_CHECKING:
     from ..judge.assumed import Assumptions
     from ..judge.moves_table import Chance, MoveRow, Told
-    from ..keep.moves import LearntPair, Moves
+    from ..keep.moves import LearntPair
 
 __all__ = ["learn_moves", "show_moves"]
 
@@ -37,17 +36,15 @@ def learn_moves(
     Exit code 0: learnt from every pair; 1: from at least one not, which says why.
     """
     from ...model.errors import UsageError
-    from ..keep.moves import moves_file, read_moves, write_moves
+    from ..keep.moves import keep_pairs, moves_file
     from ..settings_file import settings_of_shop
 
     if len(inspections) % 2:
         raise UsageError("moves learn takes inspections in twos: BEFORE AFTER [BEFORE AFTER ...]")
     path, assumed = moves_file(), settings_of_shop().assumptions
     twos = list(zip(inspections[::2], inspections[1::2], strict=True))
-    moves, told = _learn(twos, read_moves(path, assumed.id), assumed)
+    moves, told = keep_pairs(path, assumed.id, [_learn(*two, assumed) for two in twos])
     learnt = [found for found in told if not isinstance(found, str)]
-    if learnt:
-        write_moves(moves, path)
     total = sum(pair.counted for pair in moves.pairs)
     lines = [_learnt_words(found, *two) for found, two in zip(told, twos, strict=True)]
     lines.append(f"{path}: {_pairs(len(moves.pairs))}, {total} moves.")
@@ -67,23 +64,13 @@ def learn_moves(
     return 1 if refused else 0
 
 
-def _learn(
-    twos: Sequence[tuple[Path, Path]], moves: "Moves", assumed: "Assumptions"
-) -> "tuple[Moves, list[LearntPair | str]]":
-    """The moves with these pairs, and for each what it taught, or why nothing."""
+def _learn(before: Path, after: Path, assumed: "Assumptions") -> "LearntPair | str":
+    """What two inspections teach, or why nothing."""
     from ..keep.comparison_file import read_side
-    from ..keep.moves import learn_pair, with_pair
+    from ..keep.moves import learn_pair
     from ..record import utc_now
 
-    told: list[LearntPair | str] = []
-    for before, after in twos:
-        found = learn_pair(read_side(before), read_side(after), assumed, utc_now())
-        if not isinstance(found, str) and moves.knows(found.uid):
-            found = "it was learnt from before"
-        if not isinstance(found, str):
-            moves = with_pair(moves, found)
-        told.append(found)
-    return moves, told
+    return learn_pair(read_side(before), read_side(after), assumed, utc_now())
 
 
 def _pairs(count: int) -> str:

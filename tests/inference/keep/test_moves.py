@@ -1,6 +1,7 @@
 """Learning how dirt moves from inspections before and after a mating."""
 
 import json
+import multiprocessing
 from dataclasses import asdict, replace
 from pathlib import Path
 
@@ -23,11 +24,11 @@ from fiberward.inference.keep.map_files import MapData, write_map
 from fiberward.inference.keep.moves import (
     LearntPair,
     Moves,
+    keep_pairs,
     learn_pair,
     moves_file,
     read_moves,
     with_pair,
-    write_moves,
 )
 from fiberward.inference.settings_file import settings_of_shop
 from fiberward.inference.show.app import main
@@ -212,8 +213,10 @@ def test_dirt_that_was_seen_to_stay_gets_there_less_and_is_known_better():
 def test_the_file_comes_back_as_written_and_none_is_nothing_learnt(tmp_path):
     path = tmp_path / "new" / "moves.json"
     assert read_moves(path, SET) == Moves(SET)
-    moves = with_pair(read_moves(path, SET), learnt(pair([], [])))
-    write_moves(moves, path)
+    one = learnt(pair([], []))
+    moves, told = keep_pairs(path, SET, [one, "why not", one])
+    assert moves == with_pair(Moves(SET), one)
+    assert told == [one, "why not", "it was learnt from before"]
     assert read_moves(path, SET) == moves
     assert json.loads(path.read_text())["schema"] == "fiberward.moves/1"
 
@@ -229,7 +232,7 @@ def test_the_file_comes_back_as_written_and_none_is_nothing_learnt(tmp_path):
 )
 def test_a_file_that_is_none_is_refused_by_name(tmp_path, change):
     path = tmp_path / "moves.json"
-    write_moves(with_pair(Moves(SET), learnt(pair([], []))), path)
+    keep_pairs(path, SET, [learnt(pair([], []))])
     path.write_text(json.dumps({**json.loads(path.read_text()), **change}))
     with pytest.raises(SettingsError, match=r"moves\.json"):
         read_moves(path, SET)
@@ -238,15 +241,42 @@ def test_a_file_that_is_none_is_refused_by_name(tmp_path, change):
 def test_moves_of_an_unknown_place_or_row_are_refused(tmp_path):
     path = tmp_path / "moves.json"
     good = learnt(pair([], []))
-    write_moves(Moves(SET, (replace(good, moves={"chamfer-is-pushed-ahead": {"moon": 1}}),)), path)
+    keep_pairs(path, SET, [replace(good, moves={"chamfer-is-pushed-ahead": {"moon": 1}})])
     with pytest.raises(SettingsError, match="moon"):
         read_moves(path, SET)
-    write_moves(Moves(SET, (replace(good, moves={"moon": {"gone": 1}}),)), path)
+    path.unlink()
+    keep_pairs(path, SET, [replace(good, moves={"moon": {"gone": 1}})])
     with pytest.raises(SettingsError, match="moon"):
         read_moves(path, SET).taught(shipped_assumptions())
     path.write_text("{")
     with pytest.raises(SettingsError, match="cannot be read"):
         read_moves(path, SET)
+
+
+def learn_often(path, one, name, times):
+    """What one of several programs does that learn at once."""
+    for number in range(times):
+        keep_pairs(path, SET, [replace(one, uid=f"{name}-{number}")])
+
+
+def test_programs_that_learn_at_once_lose_nothing_of_each_other(tmp_path):
+    path, one = tmp_path / "moves.json", learnt(pair([], []))
+    fork = multiprocessing.get_context("spawn")
+    both = [fork.Process(target=learn_often, args=(path, one, name, 40)) for name in "ab"]
+    for each in both:
+        each.start()
+    for each in both:
+        each.join()
+    assert [each.exitcode for each in both] == [0, 0]
+    uids = {each.uid for each in read_moves(path, SET).pairs}
+    assert uids == {f"{name}-{number}" for name in "ab" for number in range(40)}
+
+
+def test_a_file_that_cannot_be_written_is_named_and_nothing_is_learnt(tmp_path):
+    (tmp_path / "taken").write_text("a file where a folder should be")
+    path = tmp_path / "taken" / "moves.json"
+    with pytest.raises(SettingsError, match=r"moves\.json: cannot be .*"):
+        keep_pairs(path, SET, [learnt(pair([], []))])
 
 
 # -- the commands ----------------------------------------------------------------------------------
