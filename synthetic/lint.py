@@ -38,8 +38,12 @@ def draw_threads(draw: Draw, connectors: Connectors, anchors: Anchors) -> Thread
     """Smooth random curves through the anchor, lifted off the surface, bent round the ferrule."""
     m = anchors.batch.shape[0]
     length = draw.log_uniform(0.2, 2.2, m)
-    radius = draw.log_uniform(0.0035, 0.016, m)
-    turn = torch.cumsum(draw.normal(m, KNOTS) * draw.log_uniform(0.03, 0.5, m, 1), 1)
+    radius = torch.where(
+        draw.chance(0.4, m), draw.log_uniform(0.009, 0.022, m), draw.log_uniform(0.0035, 0.016, m)
+    )
+    bends = draw.normal(m, KNOTS) * draw.log_uniform(0.03, 0.5, m, 1)
+    kinks = 2.2 * (torch.arange(KNOTS, device=draw.device) % 4 == 0)  # some are kinked, not bent
+    turn = torch.cumsum(torch.where(draw.chance(0.45, m)[:, None], bends * kinks, bends), 1)
     turn = turn + torch.cumsum(draw.normal(m, 1).expand(m, KNOTS), 1) * 0.12
     step = (length / (KNOTS - 1))[:, None]
     u, v = torch.cumsum(turn.cos() * step, 1), torch.cumsum(turn.sin() * step, 1)

@@ -1,7 +1,7 @@
 """Deposits that stand up: grains (with their shade on the host) and drops.
 
-A grain is an ellipsoid cut by planes; a drop is a flat ellipsoid that bends and mirrors light. Both
-are met by the pixels' own rays in small windows, so they reach beyond the host's silhouette.
+A grain is a lumpy ellipsoid cut by planes; a drop is a flat ellipsoid that bends and mirrors light.
+Both are met by the pixels' own rays in small windows, so they reach beyond the host's silhouette.
 """
 
 from dataclasses import dataclass, fields
@@ -19,7 +19,7 @@ from .stains import wide
 from .trace import Rays
 from .windows import Spot, Windows, cut_windows
 
-__all__ = ["Ellipsoids", "Grains", "paint_drops", "paint_grains"]
+__all__ = ["Ellipsoids", "Grains", "Lumps", "paint_drops", "paint_grains"]
 
 # Half sides of grain windows, px; a grain's body fills a third, its shade may fill the rest.
 BUCKETS = (16, 40, 104)
@@ -51,12 +51,43 @@ class Ellipsoids:
 
 
 @dataclass(frozen=True)
+class Lumps:
+    """Waves that push M balls' surfaces about: amplitude [M], waves [M, 3, 3], phase [M, 3].
+
+    Row k of the waves is the wave vector (radians per ball radius) of the push along axis k.
+    """
+
+    amplitude: Tensor
+    waves: Tensor
+    phase: Tensor
+
+    def push(self, at: Tensor) -> Tensor:
+        """What to add to points [M, h, w, 3] of the ball's frame before they meet the ball."""
+        wave = at @ self.waves.transpose(1, 2)[:, None] + self.phase[:, None, None]
+        return wide(self.amplitude)[..., None] * wave.sin()
+
+    def take(self, which: Tensor) -> "Lumps":
+        """Those of `which`, by index or mask."""
+        return Lumps(self.amplitude[which], self.waves[which], self.phase[which])
+
+
+@dataclass(frozen=True)
 class Grains:
     """M grains: ellipsoids cut by planes of the unit ball, normals [M, K, 3], offsets [M, K]."""
 
     bodies: Ellipsoids
     normals: Tensor
     offsets: Tensor
+    lumps: Lumps
+
+    def take(self, which: Tensor) -> "Grains":
+        """Those of `which`, by index or mask."""
+        return Grains(
+            self.bodies.take(which),
+            self.normals[which],
+            self.offsets[which],
+            self.lumps.take(which),
+        )
 
 
 def ball_hit(o: Tensor, d: Tensor) -> tuple[Tensor, Tensor, Tensor, Tensor]:
@@ -78,8 +109,15 @@ def draw_grain_sizes(draw: Draw, anchors: Anchors) -> Tensor:
     )
 
 
-def draw_grains(draw: Draw, anchors: Anchors) -> tuple[Ellipsoids, Tensor, Tensor]:
-    """Bodies, cutting planes' normals [M, K, 3] and offsets [M, K] in the unit ball."""
+def draw_lumps(draw: Draw, m: int) -> Lumps:
+    """Two grains in three are ragged."""
+    amplitude = torch.where(draw.chance(0.65, m), draw.uniform(0.03, 0.2, m), 0.0)
+    waves = draw.direction(m, 3) * draw.uniform(2.0, 6.0, m, 3, 1)
+    return Lumps(amplitude, waves, draw.uniform(0, 6.2832, m, 3))
+
+
+def draw_grains(draw: Draw, anchors: Anchors) -> Grains:
+    """Bodies, cutting planes and lumps."""
     m, planes = anchors.batch.shape[0], 7
     radius = draw_grain_sizes(draw, anchors)
     long, flat = draw.uniform(1.0, 1.55, m), draw.uniform(0.35, 0.95, m)
@@ -88,10 +126,11 @@ def draw_grains(draw: Draw, anchors: Anchors) -> tuple[Ellipsoids, Tensor, Tenso
     axes = torch.stack([anchors.along, anchors.across, anchors.normal], 1)
     offset = draw.uniform(0.3, 1.0, m, planes)
     offset = torch.where(draw.chance(0.2, m)[:, None], 1.0, offset)  # some are round
-    return (
+    return Grains(
         Ellipsoids(anchors.point + anchors.normal * lift[:, None], axes, half),
         draw.direction(m, planes),
         offset,
+        draw_lumps(draw, m),
     )
 
 
@@ -105,9 +144,9 @@ def paint_grains(
     m = anchors.batch.shape[0]
     if m == 0:
         return None
-    bodies, normals, offsets = draw_grains(draw, anchors)
+    grains = draw_grains(draw, anchors)
     tone = grain_tone(draw, m)
-    extent = bodies.half.max(-1).values / anchors.mm_per_px * 3.0
+    extent = grains.bodies.half.max(-1).values / anchors.mm_per_px * 3.0
     instance = canvas.take_instances(m)
     front = torch.full_like(lit.ground.hits.distance, 1e4)  # distance of the nearest grain so far
     todo = []
@@ -120,9 +159,9 @@ def paint_grains(
             continue
         own = anchors.take(index)
         windows = cut_windows(own.batch, own.px, 2 * side, tuple(front.shape[1:]))  # type: ignore[arg-type]
-        body = bodies.take(index)
-        cast_shade(canvas, lit, windows, body)
-        hit = meet_grain(lit.ground, lit.rays, windows, body, normals[index], offsets[index])
+        these = grains.take(index)
+        cast_shade(canvas, lit, windows, these.bodies)
+        hit = meet_grain(lit.ground, lit.rays, windows, these)
         windows.lower(front, torch.where(hit[2], hit[0], 1e4))
         todo.append((index, windows, hit))
     for index, windows, (distance, normal, seen) in todo:
@@ -131,14 +170,17 @@ def paint_grains(
         spot = windows.spot(nearest)
         write_body(canvas, anchors.take(index), spot, light)
         canvas.label(spot, nearest.shape, Kind.PARTICLE, instance[index])
-    return Grains(bodies, normals, offsets)
+    return grains
 
 
 def meet_grain(
-    ground: Ground, rays: Rays, windows: Windows, body: Ellipsoids, planes: Tensor, offsets: Tensor
+    ground: Ground, rays: Rays, windows: Windows, grains: Grains
 ) -> tuple[Tensor, Tensor, Tensor]:
     """Distance, unit normal and whether the ray meets the grain before the connector."""
+    body, planes, offsets = grains.bodies, grains.normals, grains.offsets
     o, d = body.inward(windows.gather(rays.origin), windows.gather(rays.direction))
+    # pushed by the ray's nearest point to the centre: the outline is lumpy from every side
+    o = o + grains.lumps.push(o - d * ((o * d).sum(-1) / (d * d).sum(-1))[..., None])
     enter, leave, _, hit = ball_hit(o, d)
     normal = o + d * enter[..., None]
     for k in range(planes.shape[1]):
@@ -160,13 +202,13 @@ def meet_grain(
 
 def grain_tone(draw: Draw, m: int) -> Tensor:
     """Albedo (3) and mirror strength (1) of each grain [M, 4]: dark, some brown, pale or metal."""
-    sort = draw.pick((0.66, 0.14, 0.11, 0.09), m)
+    sort = draw.pick((0.7, 0.12, 0.1, 0.08), m)
     dark = draw.log_uniform(0.0006, 0.05, m, 1).expand(m, 3)
     brown = draw.uniform(0.05, 0.4, m, 1) * (1 + draw.normal(m, 3) * 0.2)
     pale = draw.uniform(0.5, 0.95, m, 1).expand(m, 3)
     metal = draw.uniform(0.05, 0.2, m, 1).expand(m, 3)
     albedo = torch.stack([dark, brown, pale, metal], 1)[torch.arange(m, device=draw.device), sort]
-    gloss = torch.where(sort == 3, draw.uniform(0.3, 0.6, m), draw.log_uniform(0.003, 0.06, m))
+    gloss = torch.where(sort == 3, draw.uniform(0.3, 0.6, m), draw.log_uniform(0.001, 0.05, m))
     return torch.cat([albedo.clamp(0.003, 0.95), gloss[:, None]], -1)
 
 
@@ -293,7 +335,7 @@ def drop_light(
     under = bent_view(canvas, anchors, windows, normal)
     rim = at[..., 0] ** 2 + at[..., 1] ** 2
     centre_gain = torch.where(
-        draw.chance(0.35, m), draw.log_uniform(0.05, 0.5, m), draw.uniform(0.6, 1.25, m)
+        draw.chance(0.45, m), draw.log_uniform(0.02, 0.5, m), draw.uniform(0.6, 1.25, m)
     )
     edge_gain = torch.where(
         draw.chance(0.3, m), draw.uniform(0.9, 1.6, m), draw.log_uniform(0.08, 0.85, m)
@@ -301,7 +343,7 @@ def drop_light(
     power = wide(draw.log_uniform(0.6, 6.0, m))
     gain = wide(centre_gain) + wide(edge_gain - centre_gain) * rim.clamp(0, 1) ** power
     sparkle = draw.noise(*rim.shape)
-    fine = wide(torch.where(draw.chance(0.45, m), draw.log_uniform(0.05, 0.9, m), 0.0))
+    fine = wide(torch.where(draw.chance(0.5, m), draw.log_uniform(0.05, 2.2, m), 0.0))
     limit = wide(draw.uniform(-0.5, 1.8, m))
     gain = gain * (
         1
@@ -312,8 +354,23 @@ def drop_light(
     bounce = ray - 2 * (ray * normal).sum(-1, keepdim=True) * normal
     own = Surroundings(select(around.lights, anchors.batch), around.view[anchors.batch])
     glint = environment(own, bounce, torch.full_like(cosine, 0.03)) * fresnel
+    glint = glint + lamp_images(draw, around.lights, anchors.batch, at)
     tint = around.lights.tint[anchors.batch][:, None, None]
     return under * gain.clamp_min(0.01)[..., None] + glint[..., None] * tint
+
+
+def lamp_images(draw: Draw, lights: Lights, batch: Tensor, at: Tensor) -> Tensor:
+    """The single lamps of a ring light, mirrored as a ring of dots in some drops: [M, w, w]."""
+    m = batch.shape[0]
+    count = draw.uniform(6, 26, m).floor()
+    ring, size = wide(draw.uniform(0.5, 0.88, m)), wide(draw.log_uniform(0.02, 0.07, m))
+    all_light = lights.sky + lights.ring_power + lights.power.sum(-1)
+    strength = torch.where(draw.chance(0.25, m), draw.log_uniform(0.3, 3.0, m), 0.0)
+    r = torch.sqrt(at[..., 0] ** 2 + at[..., 1] ** 2)
+    turns = torch.atan2(at[..., 1], at[..., 0]) / 6.2832 * wide(count)
+    aside = (turns - turns.round()) * 6.2832 * r / wide(count)
+    dots = torch.exp(-((r - ring) ** 2 + aside**2) / size**2)
+    return dots * wide(strength * all_light[batch])
 
 
 def bent_view(canvas: Canvas, anchors: Anchors, windows: Windows, normal: Tensor) -> Tensor:

@@ -51,10 +51,13 @@ class Outline:
 
 
 def draw_outline(draw: Draw, radius_mm: Tensor, wobble: float) -> Outline:
-    """An outline whose k-th harmonic falls off as 1 / k."""
+    """An outline whose k-th harmonic falls off as 1 / k; some have lobes (one that stands out)."""
     m, order = radius_mm.shape[0], 6
     fall = 1 / torch.arange(2, 2 + order, device=draw.device)
+    lobes = torch.where(draw.chance(0.45, m), draw.uniform(0.05, 0.17, m), 0.0)[:, None]
+    of_lobes = torch.arange(order, device=draw.device) == draw.pick((0, 1, 2, 2, 2, 1), m)[:, None]
     amplitude = draw.normal(m, order) * fall * draw.log_uniform(0.15, 1.0, m, 1) * wobble
+    amplitude = torch.where(lobes > 0, 0.3 * amplitude + lobes * of_lobes, amplitude)
     return Outline(
         radius_mm, draw.log_uniform(0.72, 1.4, m), amplitude, draw.uniform(0, 6.2832, m, order)
     )
@@ -140,7 +143,7 @@ def paint_residues(draw: Draw, canvas: Canvas, ground: Ground, anchors: Anchors,
     m = anchors.batch.shape[0]
     radius = torch.minimum(draw.log_uniform(0.03, 0.5, m), anchors.mm_per_px * side * 0.42)
     windows, u, v, allowed = stain_windows(anchors, ground, side, draw.chance(0.3, m))
-    level = draw_outline(draw, radius, 0.9).level(u, v)
+    level = draw_outline(draw, radius, 0.7).level(u, v)
     pixel = wide(anchors.mm_per_px / radius)
     thick = torch.maximum(wide(draw.log_uniform(0.025, 0.16, m)), 1.2 * pixel)
     rim = torch.exp(-(((level - 1 + thick) / thick) ** 2))

@@ -14,7 +14,7 @@ from fiberward.synthetic.anchors import Anchors
 from fiberward.synthetic.deposit_set import ORDERS
 from fiberward.synthetic.lint import Threads
 from fiberward.synthetic.sizes import drop_diameters_mm, grain_diameters_mm, thread_lengths_mm
-from fiberward.synthetic.solids import Ellipsoids, Grains
+from fiberward.synthetic.solids import Ellipsoids, Grains, Lumps
 from fiberward.synthetic.views import ConnectorPlan, Draws, draw_connector, render_views
 
 SIZE = (240, 320)
@@ -135,12 +135,26 @@ def ellipsoid(height: float) -> Ellipsoids:
     )
 
 
+def lumps(amplitude: float) -> Lumps:
+    """Every point is pushed by `amplitude` along x and y, and not at all along z."""
+    quarter = torch.tensor([[math.pi / 2, math.pi / 2, 0.0]])
+    return Lumps(torch.tensor([amplitude]), torch.zeros(1, 3, 3), quarter)
+
+
+def test_pushing_a_whole_grain_aside_leaves_its_size_as_it_is():
+    """The same push everywhere moves the outline and keeps its area (textbook geometry)."""
+    whole = 2 * math.sqrt(0.03 * 0.02)
+    normal = torch.tensor([[[1.0, 0.0, 0.0]]])
+    aside = Grains(ellipsoid(0.01), normal, torch.tensor([[2.0]]), lumps(0.2))
+    assert float(grain_diameters_mm(aside, places(1))) == pytest.approx(whole, rel=0.005)
+
+
 def test_the_size_of_a_whole_grain_is_its_ellipses_and_a_halved_ones_is_root_half_of_it():
     """Area of an ellipse: pi a b; a plane through the centre halves it (textbook geometry)."""
     whole = 2 * math.sqrt(0.03 * 0.02)
     normal = torch.tensor([[[1.0, 0.0, 0.0]]])
-    uncut = Grains(ellipsoid(0.01), normal, torch.tensor([[2.0]]))
-    halved = Grains(ellipsoid(0.01), normal, torch.tensor([[0.0]]))
+    uncut = Grains(ellipsoid(0.01), normal, torch.tensor([[2.0]]), lumps(0.0))
+    halved = Grains(ellipsoid(0.01), normal, torch.tensor([[0.0]]), lumps(0.0))
     assert float(grain_diameters_mm(uncut, places(1))) == pytest.approx(whole, rel=0.005)
     told = whole / math.sqrt(2)
     assert float(grain_diameters_mm(halved, places(1))) == pytest.approx(told, rel=0.005)
@@ -151,7 +165,8 @@ def test_a_drop_sunk_to_its_middle_wets_its_whole_outline_and_a_sunken_grain_is_
     assert float(drop_diameters_mm(ellipsoid(0.0), places(1))) == pytest.approx(
         2 * math.sqrt(0.03 * 0.02)
     )
-    sunk = Grains(ellipsoid(-0.006), torch.tensor([[[1.0, 0.0, 0.0]]]), torch.tensor([[2.0]]))
+    upright = torch.tensor([[[1.0, 0.0, 0.0]]])
+    sunk = Grains(ellipsoid(-0.006), upright, torch.tensor([[2.0]]), lumps(0.0))
     told = 2 * math.sqrt(0.03 * 0.02 * (1 - 0.36))
     assert float(grain_diameters_mm(sunk, places(1))) == pytest.approx(told, rel=0.01)
 
