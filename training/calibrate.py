@@ -32,6 +32,9 @@ SCHEMA = "fiberward.calibration/1"
 SIZE_HW = (960, 1280)
 LEAST_OF_EACH = 5  # true and false pieces below which no correction is fitted
 
+HEADLINE = (
+    "recall_vouched", "recall_dirt", "false_per_view", "false_per_clean_view", "deposits_iou",
+)  # fmt: skip
 LABELS = {
     "per_view": "false pieces per view",
     "per_clean_view": "false pieces per clean view",
@@ -181,7 +184,7 @@ def as_text(document: dict[str, Any]) -> str:
         for row in document["others"]
     ]
     lines.append(f"on {document['check']['views']} other renders (95 % interval):")
-    for key in ("recall_dirt", "false_per_view", "false_per_clean_view", "deposits_iou"):
+    for key in HEADLINE:
         lines.append(f"  {key.replace('_', ' '):28} {Figure(**headline[key])}")
     if calibration["confidence"] is None:
         lines.append(

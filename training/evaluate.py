@@ -7,6 +7,7 @@ as `fiberward inspect`. What counts as found or false is defined in `training.sc
 
 import json
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -15,14 +16,14 @@ import numpy as np
 from ..inference.pipeline import SegmentsPictures
 from ..inference.see.picture import read_picture
 from ..model.errors import UnreadablePicture, UsageError
-from ..model.kinds import KIND_NAMES, Kind
+from ..model.kinds import KIND_NAMES
 from ..model.surfaces import SURFACE_NAMES
 from ..synthetic.render import RenderPlan
 from .detection import fit_detection
 from .gallery import Gallery
 from .intervals import Figure, bootstrap, share
 from .reliability import JudgedPiece, judged_pieces, reliability
-from .score_view import TrueDeposit, Truth, ViewScore, score_view
+from .score_view import DIRT, TrueDeposit, Truth, ViewScore, score_view, smallest_px
 from .seeds import EVALUATION_SEED
 from .source import Source
 
@@ -31,7 +32,6 @@ __all__ = ["as_text", "evaluate_views", "folder_views", "rendered_views", "summa
 SCHEMA = "fiberward.evaluation/1"
 SIZE_EDGES_UM = (0.0, 20.0, 40.0, 80.0, 160.0, 320.0, float("inf"))
 PICTURE_SUFFIXES = (".jpg", ".png")
-DIRT = (Kind.PARTICLE, Kind.LINT, Kind.FILM, Kind.RESIDUE, Kind.LIQUID)
 
 
 def folder_views(folder: Path) -> Iterator[Truth]:
@@ -107,7 +107,8 @@ def evaluate_views(
     scores: list[ViewScore] = []
     for truth in views:
         answer = model(truth.rgb)
-        scores.append(score_view(truth, answer.surface, answer.kind))
+        limit_px = smallest_px(truth.rgb, answer)
+        scores.append(score_view(truth, answer.surface, answer.kind, limit_px))
         if gallery is not None:
             gallery.add(truth, answer, scores[-1])
         if pieces is not None:
@@ -155,12 +156,16 @@ def summarise(
 
 
 def headline(groups: Sequence[Sequence[ViewScore]], found: Sequence[TrueDeposit]) -> dict[str, Any]:
-    """The figures by which nets are compared, and that a model file carries as its `scores`."""
+    """The figures by which nets are compared, and that a model file carries as its `scores`.
+
+    `recall_vouched` is the one that a mate rests on.
+    """
     figures = {
         "surfaces_mean_iou": bootstrap(groups, mean_surface_iou),
         "deposits_iou": bootstrap(groups, deposits_iou),
         "recall": recall(found),
         "recall_dirt": recall([d for d in found if d.kind in DIRT]),
+        "recall_vouched": recall_vouched(groups),
         "false_per_view": bootstrap(groups, false_rate(clean_only=False)),
         "false_per_clean_view": bootstrap(clean_groups(groups), false_rate(clean_only=True)),
         "kind_right": bootstrap(groups, mean_kind_right),
@@ -281,6 +286,30 @@ def kind_right(deposits: Sequence[TrueDeposit]) -> Figure:
 def recall(deposits: Sequence[TrueDeposit]) -> Figure:
     """Share of the shown deposits that were found."""
     return share(sum(d.found for d in deposits), len(deposits))
+
+
+def recall_vouched(groups: Sequence[Sequence[ViewScore]]) -> Figure:
+    """Share found of the dirt that a mate's words cover (see `training.score_view`).
+
+    Each view counts for itself, though an inspection has several, and what is unsure counts as not
+    found: both on the safe side. Deposits of one picture are found or missed together, so the
+    interval is the wider of Wilson's, which takes them as independent, and that over resampled
+    connectors, which has no width where none was missed.
+    """
+    plain = recall(vouched_in(groups))
+    if plain.low is None or plain.high is None:
+        return plain
+    over = bootstrap(
+        [g for g in groups if vouched_in([g])], lambda some: recall(vouched_in(some)).value
+    )
+    if over.low is None or over.high is None:
+        return plain
+    return replace(plain, low=min(plain.low, over.low), high=max(plain.high, over.high))
+
+
+def vouched_in(groups: Sequence[Sequence[ViewScore]]) -> list[TrueDeposit]:
+    """The dirt that a mate's words cover."""
+    return [d for group in groups for view in group for d in view.deposits if d.vouched]
 
 
 def recall_by(

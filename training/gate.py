@@ -20,7 +20,6 @@ import numpy as np
 from ..model.kinds import KIND_NAMES, Kind
 from ..model.surfaces import SURFACE_NAMES
 from .evaluate import (
-    DIRT,
     deposits_iou,
     false_rate,
     grouped,
@@ -28,7 +27,7 @@ from .evaluate import (
     mean_surface_iou,
     one_surface_iou,
 )
-from .score_view import TrueDeposit, ViewScore
+from .score_view import DIRT, TrueDeposit, ViewScore
 
 __all__ = ["Compared", "GateResult", "compare_on", "decide"]
 

@@ -19,7 +19,7 @@ from ..synthetic.render import RenderPlan
 from .evaluate import rendered_views
 from .labels.folder import LabelledView
 from .labels.label import NOT_ANNOTATED
-from .score_view import Truth, ViewScore, score_view
+from .score_view import Truth, ViewScore, score_view, smallest_px
 from .seeds import FOREIGN_SEED, GATE_SEED
 from .source import Source
 
@@ -68,7 +68,7 @@ def score_annotated(truth: Truth, answer: Segmentation) -> ViewScore:
         kind=np.where(no_kind, 0, truth.kind).astype(np.uint8),
         instance=np.where(no_kind, 0, truth.instance),
     )
-    score = score_view(known, surface, kind)
+    score = score_view(known, surface, kind, smallest_px(truth.rgb, answer))
     table = score.surfaces.copy()
     table[0, 0] -= int(no_surface.sum())  # both were set to 0 there
     return replace(score, surfaces=table, clean=score.clean and not no_kind.all())

@@ -8,6 +8,9 @@ Definitions
     false    an answered piece (8-connected, 12 px or more) with less than a fifth of its pixels
              within 2 px of any true deposit, shown or not
     kind     what most of the answered pixels within 2 px of a found deposit are
+    vouched  a shown piece of dirt that a mate's words cover: on a surface of which coverage speaks,
+             in a picture that an inspection could use, and no smaller there than the smallest
+             deposit that an inspection would say it can show (`see.quality`)
 """
 
 from dataclasses import dataclass, replace
@@ -16,17 +19,30 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from ..inference.see.coverage import COVERED
 from ..inference.see.pieces import Pieces, connected_pieces, ring_around
+from ..inference.see.quality import measure_quality
+from ..inference.see.segment import Segmentation
 from ..model.kinds import KIND_NAMES, Kind
 from ..model.surfaces import SURFACE_NAMES
 
-__all__ = ["TrueDeposit", "Truth", "ViewScore", "false_pieces", "score_view", "shows"]
+__all__ = [
+    "DIRT",
+    "TrueDeposit",
+    "Truth",
+    "ViewScore",
+    "false_pieces",
+    "score_view",
+    "shows",
+    "smallest_px",
+]
 
 MIN_PX = 12
 COVER, COVER_THIN = 0.2, 0.1
 NEAR_PX = 2
 ROSE = 6.0  # a little above Rose's 5: contrast x sqrt(pixels) / noise
 THIN = (Kind.LINT, Kind.DAMAGE)
+DIRT = (Kind.PARTICLE, Kind.LINT, Kind.FILM, Kind.RESIDUE, Kind.LIQUID)
 RING_PX = 6
 
 Bytes = npt.NDArray[np.uint8]
@@ -55,7 +71,7 @@ class Truth:
 class TrueDeposit:
     """A shown deposit and what became of it. size_um: area-equivalent diameter, as pictured.
 
-    number: its id in the picture's `instance` map.
+    number: its id in the picture's `instance` map. vouched: a mate's words cover such dirt there.
     """
 
     surface: int
@@ -65,6 +81,7 @@ class TrueDeposit:
     found: bool
     kind_found: int
     number: int = 0
+    vouched: bool = False
 
 
 @dataclass(frozen=True)
@@ -82,8 +99,21 @@ class ViewScore:
     clean: bool
 
 
-def score_view(truth: Truth, surface: Bytes, kind: Bytes) -> ViewScore:
-    """Compare an answer (surface, kind: uint8 [H,W]) with the truth."""
+def smallest_px(rgb: Bytes, answer: Segmentation) -> float | None:
+    """Diameter of the smallest deposit that an inspection would say a picture shows; None where the
+    picture would be no evidence.
+    """
+    quality = measure_quality(rgb, answer)
+    return quality.detection_limit_px if quality.readable else None
+
+
+def score_view(
+    truth: Truth, surface: Bytes, kind: Bytes, limit_px: float | None = None
+) -> ViewScore:
+    """Compare an answer (surface, kind: uint8 [H,W]) with the truth.
+
+    `limit_px`: as of `smallest_px`; without it nothing is vouched for.
+    """
     classes = len(SURFACE_NAMES)
     index = truth.surface.astype(np.int64) * classes + surface
     table = np.bincount(index.ravel(), minlength=classes * classes).reshape(classes, classes)
@@ -96,7 +126,8 @@ def score_view(truth: Truth, surface: Bytes, kind: Bytes) -> ViewScore:
     for number in ids:
         mask = truth.instance == number
         if is_shown(truth, mask):
-            deposits.append(replace(look_up(truth, mask, kind * answered), number=number))
+            found = replace(look_up(truth, mask, kind * answered), number=number)
+            deposits.append(replace(found, vouched=is_vouched(found, limit_px)))
         else:
             hidden |= mask
     true = truth.instance > 0
@@ -132,6 +163,13 @@ def look_up(truth: Truth, mask: Mask, kind: Bytes) -> TrueDeposit:
         found=bool(found),
         kind_found=most_frequent(answered, len(KIND_NAMES)) if answered.size else 0,
     )
+
+
+def is_vouched(deposit: TrueDeposit, limit_px: float | None) -> bool:
+    """Whether a mate would have said that no such dirt lies there."""
+    if limit_px is None or deposit.size_px < limit_px:
+        return False
+    return deposit.kind in DIRT and deposit.surface in COVERED
 
 
 def most_frequent(labels: Bytes, classes: int) -> int:

@@ -56,8 +56,9 @@ class Rules:
     needed_recall: float = _rule(
         0.9,
         "share",
-        "dirt the net must be known to find before its silence counts: the lower end of the 95 % "
-        "interval on withheld renders; our choice, no published limit",
+        "dirt at or above the detection limit that the net must be known to find before its "
+        "silence counts: the lower end of the 95 % interval on withheld renders; our choice, no "
+        "published limit",
     )
     needed_fiber_share: float = _rule(0.95, "share", "one front view in focus shows all of it")
     needed_endface_share: float = _rule(0.95, "share", "one front view in focus shows all of it")

@@ -22,7 +22,7 @@ from .evidence import ViewEvidence, missing_evidence, zone_sight_um
 from .harm import Harm, harm_of
 from .reach import Reach, reach_of
 from .rules import Rules
-from .sight import Sight, doubted_sight
+from .sight import Sight, doubted_sight, sight_words
 from .stops import Findings, Reason, is_sure, stay_of, stop_of, where
 from .zones import InZone, ZoneTable, breaking, grade_zones, mark_of, table_for
 
@@ -119,7 +119,7 @@ def judge(
         reasons += tuple(row.stay for _, row in _fiberward(rows) if row.stay and row.sure)
     stopping = {reason.deposit_id for reason in ruling.stops}
     advice = _advise(verdict, [d for d in deposits if d.id in stopping], reasons, case)
-    validity = _validity(ruling.in_zone, coverage, stated) if verdict == "mate" else None
+    validity = _validity(ruling.in_zone, case) if verdict == "mate" else None
     return Judgement(verdict, reasons, ruling.in_zone, advice, validity, tuple(judged), rules)
 
 
@@ -356,8 +356,9 @@ def _nothing_found(
     return Reason("nothing-found", text, None, None, size, None, "um")
 
 
-def _validity(in_zone: InZone, coverage: Coverage | None, stated: Stated) -> str:
-    """What a mate holds for: size, what was not seen, the graded zones, and until when."""
+def _validity(in_zone: InZone, case: _Case) -> str:
+    """What a mate holds for: size, the net, what was not seen, the graded zones, until when."""
+    coverage, stated = case.coverage, case.stated
     parts: list[str] = []
     if coverage is not None:
         unseen = ", ".join(
@@ -366,6 +367,8 @@ def _validity(in_zone: InZone, coverage: Coverage | None, stated: Stated) -> str
             if surface in _CHARTED and share < 0.995
         )
         parts.append(f"Nothing at or above {coverage.size_um:.0f} um where the pictures show it")
+        if case.sight is not None:
+            parts.append(f"by a net that found {sight_words(case.sight)}")
         parts.append(f"not shown: {unseen}" if unseen else "all surfaces shown")
     if in_zone.passed:
         parts.append(in_zone.sentence.rstrip("."))

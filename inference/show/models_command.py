@@ -32,7 +32,9 @@ Db = Annotated[
 Name = Annotated[str, typer.Argument(metavar="NAME", help="As `fiberward models list` shows it.")]
 By = Annotated[str | None, typer.Option(metavar="NAME", help="Who decides. [default: the login]")]
 GATE_WORDS = {None: "not asked", True: "passed", False: "refused"}
-HEADLINE = ("recall_dirt", "false_per_clean_view", "deposits_iou", "surfaces_mean_iou")
+HEADLINE = (
+    "recall_vouched", "recall_dirt", "false_per_clean_view", "deposits_iou", "surfaces_mean_iou",
+)  # fmt: skip
 
 
 def list_models(models: Folder = None) -> int:

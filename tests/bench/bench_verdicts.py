@@ -30,7 +30,7 @@ from fiberward.inference.see.picture import read_picture
 from fiberward.inference.see.segment import Segmentation, Segmenter
 from fiberward.model.kinds import KIND_NAMES, Kind
 
-TRUSTED = {"recall_dirt": {"value": 1.0, "low": 0.99, "high": 1.0, "n": 300}}
+TRUSTED = {"recall_vouched": {"value": 1.0, "low": 0.99, "high": 1.0, "n": 300}}
 ZONES_UM = 125.0  # the graded zones end at 250 um of diameter
 CARD = ModelCard(
     id="true masks",

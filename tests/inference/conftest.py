@@ -32,7 +32,7 @@ class ReadsDrawings:
         um_per_px_range=(1.0, 20.0),
         thresholds=Thresholds(seed=0.7, grow=0.4, min_px=8, floor=0.55),
         calibration=None,
-        scores={"recall_dirt": {"value": 1.0, "low": 0.99, "high": 1.0, "n": 300}},
+        scores={"recall_vouched": {"value": 1.0, "low": 0.99, "high": 1.0, "n": 300}},
         training_hash="",
         code_version="",
         created_at="2026-01-01T00:00:00Z",

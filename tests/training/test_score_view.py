@@ -95,6 +95,30 @@ def test_what_cannot_be_seen_counts_neither_way() -> None:
 
 
 @pytest.mark.parametrize(
+    ("change", "limit_px", "vouched"),
+    [
+        ({}, 11.28, True),  # 100 px: a circle of 11.284 px across
+        ({}, 11.29, False),  # smaller than what the picture is said to show
+        ({}, None, False),  # a picture that is no evidence
+        ({"surface": Surface.CAVITY}, 5.0, True),
+        ({"surface": Surface.HOUSING}, 5.0, False),  # its outside: no mate speaks of it
+        ({"kind": Kind.DAMAGE}, 5.0, False),  # no dirt
+        ({"kind": Kind.FILM}, 5.0, True),
+    ],
+)
+def test_a_mate_vouches_for_dirt_at_or_above_the_limit_on_what_coverage_speaks_of(
+    change: dict[str, int], limit_px: float | None, vouched: bool
+) -> None:
+    truth = view()
+    surface = np.full_like(truth.surface, change.get("surface", Surface.ENDFACE))
+    kind = np.where(truth.kind > 0, change.get("kind", Kind.PARTICLE), 0).astype(np.uint8)
+    truth = replace(truth, surface=surface, kind=kind)
+    scored = score_view(truth, surface, kind, limit_px)
+    assert [d.vouched for d in scored.deposits] == [vouched]
+    assert scored.deposits[0].found
+
+
+@pytest.mark.parametrize(
     ("grey", "side_px", "expected"),
     [
         (40, 10, True),  # far darker than the ground

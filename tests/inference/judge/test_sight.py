@@ -8,7 +8,13 @@ from fiberward.inference.judge.sight import Sight, doubted_sight, sight_of
 RULES = Rules()
 
 
-@pytest.mark.parametrize("scores", [None, {}, {"recall_dirt": None}, {"recall": {"low": 1.0}}])
+FULL = {"value": 1.0, "low": 1.0, "high": 1.0, "n": 300}
+
+
+# recall of all dirt that pictures show is not what a mate vouches for
+@pytest.mark.parametrize(
+    "scores", [None, {}, {"recall_vouched": None}, {"recall": FULL}, {"recall_dirt": FULL}]
+)
 def test_a_model_without_measured_recall_proves_nothing(scores: dict[str, object] | None) -> None:
     (reason,) = doubted_sight(sight_of(scores), RULES)
     assert reason.rule == "net-not-measured"
@@ -16,11 +22,20 @@ def test_a_model_without_measured_recall_proves_nothing(scores: dict[str, object
 
 @pytest.mark.parametrize(
     ("low", "doubted"),
-    [(0.8999, True), (0.9, False), (0.97, False), (0.0, True), (None, True)],
-)
-def test_the_lower_end_of_the_interval_counts(low: float | None, doubted: bool) -> None:
-    sight = sight_of({"recall_dirt": {"value": 0.99, "low": low, "high": 1.0, "n": 60}})
+    [
+        (0.8999, True), (0.9, False), (0.97, False), (0.0, True), (None, True),
+        (float("nan"), True), (1.5, True), ("0.97", True), (True, True),
+    ],
+)  # fmt: skip
+def test_the_lower_end_of_the_interval_counts(low: object, doubted: bool) -> None:
+    sight = sight_of({"recall_vouched": {"value": 0.99, "low": low, "high": 1.0, "n": 60}})
     assert bool(doubted_sight(sight, RULES)) is doubted
+
+
+@pytest.mark.parametrize("count", [0, None, 3.5, "60"])
+def test_a_share_of_nothing_proves_nothing(count: object) -> None:
+    sight = sight_of({"recall_vouched": FULL | {"n": count}})
+    assert [reason.rule for reason in doubted_sight(sight, RULES)] == ["net-not-measured"]
 
 
 def test_the_reason_names_figure_limit_and_number() -> None:

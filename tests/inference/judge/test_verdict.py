@@ -86,7 +86,10 @@ def test_a_net_that_misses_too_much_turns_a_spotless_connector_into_a_reshoot():
     blind = judge((), covered(), FOUR, SHAPE, sight=Sight(0.6, 0.52, 200))
     assert blind.verdict == "reshoot"
     assert "net-misses-too-much" in {reason.rule for reason in blind.reasons}
-    assert judge((), covered(), FOUR, SHAPE, sight=Sight(0.98, 0.96, 200)).verdict == "mate"
+    fit = judge((), covered(), FOUR, SHAPE, sight=Sight(0.98, 0.96, 200))
+    assert fit.verdict == "mate"
+    # a mate says what its silence is worth
+    assert "by a net that found 98% (95 % certain of 96%) of 200 such deposits" in str(fit.validity)
 
 
 def test_a_mate_of_unknown_time_says_so():
