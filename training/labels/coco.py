@@ -15,13 +15,14 @@ from .label import Findings, PictureLabel
 from .label_map import UNSURE, LabelMap
 from .shapes import (
     Shape,
-    decoded,
+    mask_of_runs,
     painted,
     polygon_shape,
     runs_of,
     shape_of_mask,
     shapes_of,
     stated_size,
+    unpacked_runs,
 )
 
 __all__ = ["is_coco", "read_coco", "write_coco"]
@@ -45,12 +46,15 @@ def read_coco(
         categories = {int(row["id"]): str(row["name"]) for row in document["categories"]}
         pictures = [_Picture.of(row) for row in document["images"]]
         rows: dict[int, list[Any]] = {picture.id: [] for picture in pictures}
+        if len(rows) < len(pictures):
+            raise ValueError("two images of one id")
         for row in document["annotations"]:
             rows.setdefault(int(row["image_id"]), []).append(row)
-    except (KeyError, TypeError, ValueError) as error:
+    except (KeyError, TypeError, ValueError, OverflowError) as error:
         findings.problem(where, "COCO's images, annotations and categories", f"{error!r} amiss")
         return []
-    lost = sum(len(each) for key, each in rows.items() if key not in {p.id for p in pictures})
+    known = {picture.id for picture in pictures}
+    lost = sum(len(each) for key, each in rows.items() if key not in known)
     if lost:
         findings.problem(where, "annotations of listed images", f"{lost} of images not listed")
     labels: list[PictureLabel] = []
@@ -77,7 +81,6 @@ class _Picture:
 def _shape(
     row: Any, picture: _Picture, categories: dict[int, str], findings: Findings
 ) -> Shape | None:
-    kit: Any = import_module("pycocotools.mask")
     try:
         name = categories.get(int(row["category_id"]), f"category {row['category_id']}")
         segmentation = row.get("segmentation")
@@ -90,10 +93,10 @@ def _shape(
             return polygon_shape(name, cast(Any, segmentation), picture.size_hw)
         if tuple(segmentation["size"]) != picture.size_hw:
             raise ValueError(f"run lengths of size {segmentation['size']}")
-        if isinstance(segmentation["counts"], list):
-            segmentation = kit.frPyObjects(segmentation, *picture.size_hw)
-        return shape_of_mask(name, decoded(segmentation))
-    except (KeyError, TypeError, ValueError, IndexError) as error:
+        counts = segmentation["counts"]
+        runs = cast(list[int], counts) if isinstance(counts, list) else unpacked_runs(str(counts))
+        return shape_of_mask(name, mask_of_runs(runs, picture.size_hw))
+    except (KeyError, TypeError, ValueError, OverflowError) as error:
         height, width = picture.size_hw
         findings.problem(
             picture.name, f"polygons or run lengths of {width} x {height} px", f"{error}"

@@ -72,17 +72,18 @@ def _shapes(
             shape = _shape(element, size_hw)
             if shape is not None:
                 found.append((int(element.attrib.get("z_order", "0")), shape))
-        except (KeyError, ValueError) as error:
+        except (KeyError, ValueError, OverflowError) as error:
             findings.problem(picture, "polygons, boxes, ellipses or masks", str(error))
     return [shape for _, shape in sorted(found, key=lambda pair: pair[0])]
 
 
 def _shape(element: ET.Element, size_hw: tuple[int, int]) -> Shape | None:
     name, given = element.attrib["label"], element.attrib
+    if float(given.get("rotation", "0")) % 360:  # which way it turns is told differently
+        raise ValueError(f"a {name!r} {element.tag} turned by {given['rotation']} degrees: draw it "
+                         "as a polygon or a mask")  # fmt: skip
     if element.tag == "polygon":
         flat = [float(v) for point in given["points"].split(";") for v in point.split(",")]
-        if len(flat) < 6:
-            raise ValueError(f"a {name!r} polygon of {len(flat) // 2} points")
         return polygon_shape(name, [flat], size_hw)
     if element.tag == "box":
         x0, y0, x1, y1 = (float(given[key]) for key in ("xtl", "ytl", "xbr", "ybr"))
@@ -90,7 +91,8 @@ def _shape(element: ET.Element, size_hw: tuple[int, int]) -> Shape | None:
     if element.tag == "ellipse":
         cx, cy, rx, ry = (float(given[key]) for key in ("cx", "cy", "rx", "ry"))
         return ellipse_shape(name, (cx, cy), (rx, ry), size_hw)
-    left, top, width, height = (int(float(given[k])) for k in ("left", "top", "width", "height"))
+    left, top = (int(float(given[key])) for key in ("left", "top"))
+    height, width = stated_size(float(given["height"]), float(given["width"]))
     runs = [int(v) for v in given["rle"].split(",")]
     if sum(runs) != width * height or min(runs) < 0:
         raise ValueError(f"a {name!r} mask of {sum(runs)} px for {width} x {height}")

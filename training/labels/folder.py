@@ -3,6 +3,7 @@
 import csv
 import json
 import re
+import unicodedata
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -166,12 +167,18 @@ def _labels_of(
 def _picture_of(stated: str, file: str, names: list[str]) -> str | None:
     """The picture that a label file means: by its path, else by its name if only one has it."""
     base = file.rpartition("/")[0]
+    composed = {_composed(name): name for name in names}
     for candidate in (stated, f"{base}/{stated}" if base else stated):
-        if candidate in names:
-            return candidate
-    last = stated.rpartition("/")[2]
-    same = [name for name in names if name.rpartition("/")[2] == last]
+        if _composed(candidate) in composed:
+            return composed[_composed(candidate)]
+    last = _composed(stated.rpartition("/")[2])
+    same = [name for plain, name in composed.items() if plain.rpartition("/")[2] == last]
     return same[0] if len(same) == 1 else None
+
+
+def _composed(name: str) -> str:
+    """One spelling of a name: some systems write an accented letter as two characters."""
+    return unicodedata.normalize("NFC", name)
 
 
 def _connectors(folder: Path, names: list[str], findings: Findings) -> dict[str, str]:
@@ -179,10 +186,12 @@ def _connectors(folder: Path, names: list[str], findings: Findings) -> dict[str,
     path = folder / CONNECTORS_FILE
     if path.exists():
         stated = dict(_stated_connectors(path))
-        for name in names:
-            if name not in stated:
-                findings.problem(name, f"a row in {CONNECTORS_FILE}", "none")
-        return {name: stated.get(name, name) for name in names}
+        rows = {name: stated.get(_composed(name)) for name in names}
+        for name, connector in rows.items():
+            if not connector:
+                found = "none" if connector is None else "no connector in it"
+                findings.problem(name, f"a row in {CONNECTORS_FILE}", found)
+        return {name: connector or name for name, connector in rows.items()}
     if any("/" in name for name in names):
         findings.assume("each sub-folder holds one connector")
         return {name: name.rpartition("/")[0] or _stem_group(name) for name in names}
@@ -203,6 +212,6 @@ def _stated_connectors(path: Path) -> Iterator[tuple[str, str]]:
     try:
         with path.open(encoding="utf-8-sig", newline="") as stream:
             for row in csv.DictReader(stream):
-                yield row["picture"].replace("\\", "/"), row["connector"].strip()
+                yield _composed(row["picture"].replace("\\", "/")), row["connector"].strip()
     except (OSError, UnicodeDecodeError, KeyError, AttributeError, csv.Error) as error:
         raise UsageError(f"{path}: expected columns picture,connector ({error!r})") from error

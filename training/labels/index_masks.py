@@ -148,6 +148,8 @@ def _values(path: Path, file: str, findings: Findings) -> npt.NDArray[np.int64] 
             file, "one channel of indices", f"{values.shape[2]} channels: a coloured picture"
         )
         return None
+    if values.dtype == bool:  # black and white is stored as 0 and 1 but means 0 and 255
+        return values.astype(np.int64) * 255
     return values.astype(np.int64)
 
 

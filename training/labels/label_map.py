@@ -82,7 +82,7 @@ def _names(table: Any, path: Path) -> dict[str, Meaning | None]:
     known = known_names()
     found: dict[str, Meaning | None] = {}
     for name, ours in _table(table, path).items():
-        if ours not in known:
+        if not isinstance(ours, str) or ours not in known:
             raise SettingsError(f"{path}: {name!r} = {ours!r}; give one of {', '.join(known)}")
         found[name] = known[ours]
     return found
@@ -93,7 +93,7 @@ def _ids(table: Any, layer: str, path: Path) -> dict[int, int]:
     known[UNSURE] = NOT_ANNOTATED
     found: dict[int, int] = {}
     for key, ours in _table(table, path).items():
-        if not key.isdecimal() or ours not in known:
+        if not key.isdecimal() or not isinstance(ours, str) or ours not in known:
             raise SettingsError(
                 f"{path}: {key} = {ours!r}; write NUMBER = NAME, with one of {', '.join(known)}"
             )
@@ -101,7 +101,7 @@ def _ids(table: Any, layer: str, path: Path) -> dict[int, int]:
     return found
 
 
-def _table(value: Any, path: Path) -> dict[str, str]:
+def _table(value: Any, path: Path) -> dict[str, object]:
     if not isinstance(value, dict):
         raise SettingsError(f"{path}: expected tables [names], [surface_ids], [deposit_ids]")
-    return cast(dict[str, str], value)
+    return cast(dict[str, object], value)

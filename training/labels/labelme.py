@@ -1,7 +1,6 @@
 """labelme JSON, one file per picture: polygons, rectangles, circles and masks in, masks out."""
 
 import base64
-import binascii
 import io
 import json
 import math
@@ -21,6 +20,9 @@ from .shapes import (
     shapes_of,
     stated_size,
 )
+
+# what numbers, Pillow and base64 raise for a shape that is none
+AMISS = KeyError, TypeError, ValueError, OverflowError, OSError, SyntaxError
 
 __all__ = ["is_labelme", "read_labelme", "write_labelme"]
 
@@ -60,7 +62,7 @@ def read_labelme(
     for row in rows:
         try:
             shape = _shape(row, size)
-        except (KeyError, TypeError, ValueError, binascii.Error, OSError) as error:
+        except AMISS as error:
             findings.problem(picture, "polygon, rectangle, circle or mask shapes", str(error))
             continue
         if shape is not None:
@@ -72,15 +74,14 @@ def _shape(row: Any, size_hw: tuple[int, int]) -> Shape | None:
     name, form = str(row["label"]), str(row.get("shape_type") or "polygon")
     points = [(float(x), float(y)) for x, y in row["points"]]
     if form == "polygon":
-        if len(points) < 3:
-            raise ValueError(f"a {name!r} polygon of {len(points)} points")
         return polygon_shape(name, [[v for point in points for v in point]], size_hw)
     if form == "rectangle":
         (x0, y0), (x1, y1) = points
         return polygon_shape(name, [[x0, y0, x1, y0, x1, y1, x0, y1]], size_hw)
     if form == "circle":
-        radius = math.dist(points[0], points[1])
-        return ellipse_shape(name, points[0], (radius, radius), size_hw)
+        centre, rim = points
+        radius = math.dist(centre, rim)
+        return ellipse_shape(name, centre, (radius, radius), size_hw)
     if form == "mask":
         return _mask(name, points, str(row["mask"]))
     raise ValueError(f"a {name!r} of the form {form!r}, which covers no area")
@@ -91,8 +92,11 @@ def _mask(name: str, points: list[tuple[float, float]], text: str) -> Shape | No
     from PIL import Image
 
     (x0, y0), (x1, y1) = ((round(x), round(y)) for x, y in points)
-    with Image.open(io.BytesIO(base64.b64decode(text, validate=True))) as picture:
-        mask = np.asarray(picture).astype(bool)
+    try:
+        with Image.open(io.BytesIO(base64.b64decode(text, validate=True))) as picture:
+            mask = np.asarray(picture).astype(bool)
+    except Image.DecompressionBombError as error:
+        raise ValueError(str(error)) from error
     if mask.shape != (y1 - y0 + 1, x1 - x0 + 1):
         raise ValueError(f"a {name!r} mask of {mask.shape} between {points}")
     return shape_of_mask(name, mask, y0, x0)

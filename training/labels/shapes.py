@@ -24,12 +24,14 @@ __all__ = [
     "Shape",
     "decoded",
     "ellipse_shape",
+    "mask_of_runs",
     "painted",
     "polygon_shape",
     "runs_of",
     "shape_of_mask",
     "shapes_of",
     "stated_size",
+    "unpacked_runs",
 ]
 
 Mask = npt.NDArray[np.bool_]
@@ -52,7 +54,10 @@ class Shape:
 
 def stated_size(height: Any, width: Any) -> tuple[int, int]:
     """Rows and columns as a file states them; ValueError for no or an absurd size."""
-    size = int(height), int(width)
+    try:
+        size = int(height), int(width)
+    except OverflowError as error:  # JSON may hold 1e999
+        raise ValueError(f"a picture of {width} x {height} px") from error
     if min(size) < 1 or size[0] * size[1] > MOST_PX:
         raise ValueError(f"a picture of {size[1]} x {size[0]} px")
     return size
@@ -71,15 +76,65 @@ def shape_of_mask(name: str, mask: Mask, y: int = 0, x: int = 0) -> Shape | None
 def polygon_shape(
     name: str, rings_xy: Sequence[Sequence[float]], size_hw: tuple[int, int]
 ) -> Shape | None:
-    """The union of polygons, each x0, y0, x1, y1, ... in px; None if it covers no pixel."""
+    """The union of polygons, each x0, y0, x1, y1, ... in px; None if it covers no pixel.
+
+    ValueError for a ring that is none, or whose points lie farther out than a picture's size.
+    """
+    for ring in rings_xy:
+        refuse_odd_ring(name, ring, size_hw)
     kit: Any = import_module("pycocotools.mask")
     height, width = size_hw
     runs = kit.frPyObjects([list(map(float, ring)) for ring in rings_xy], height, width)
     return shape_of_mask(name, decoded(kit.merge(runs)))
 
 
+def refuse_odd_ring(name: str, ring_xy: Sequence[float], size_hw: tuple[int, int]) -> None:
+    """COCO's own code believes what it gets: it takes two points for a box, and a point that is no
+    number, or is a million pixels away, ends the whole program.
+    """
+    if len(ring_xy) < 6 or len(ring_xy) % 2:
+        raise ValueError(f"a {name!r} polygon of {len(ring_xy) / 2:g} points")
+    for k, value in enumerate(ring_xy):
+        side = size_hw[1 - k % 2]
+        if not -side <= float(value) <= 2 * side:  # also true of what is no number
+            raise ValueError(f"a {name!r} polygon with a point at {'yx'[(k + 1) % 2]} = {value}")
+
+
+def mask_of_runs(runs: Sequence[int], size_hw: tuple[int, int]) -> Mask:
+    """bool [H, W] of run lengths down the columns, beginning outside.
+
+    ValueError unless they fill the picture: COCO's own code leaves the rest as memory had it.
+    """
+    height, width = size_hw
+    if min(runs, default=-1) < 0 or sum(runs) != height * width:
+        raise ValueError(f"run lengths of {sum(runs)} px for {width} x {height}")
+    inside = np.arange(len(runs)) % 2 == 1
+    return np.repeat(inside, runs).reshape(width, height).T
+
+
+def unpacked_runs(text: str) -> list[int]:
+    """COCO's compressed run lengths as numbers: 5 bits a letter, lowest first, each from the third
+    on as its difference to the last but one. ValueError for text that is none.
+    """
+    runs: list[int] = []
+    value = shift = 0
+    for letter in text:
+        bits = ord(letter) - 48
+        if not 0 <= bits < 64 or shift > 60:
+            raise ValueError(f"run lengths with {letter!r}")
+        value |= (bits & 31) << shift
+        shift += 5
+        if not bits & 32:
+            value -= (1 << shift) if bits & 16 else 0
+            runs.append(value + (runs[-2] if len(runs) > 2 else 0))
+            value = shift = 0
+    if shift:
+        raise ValueError("run lengths cut off")
+    return runs
+
+
 def decoded(runs: Any) -> Mask:
-    """bool [H, W] of COCO's compressed run lengths."""
+    """bool [H, W] of COCO's compressed run lengths, as its own code made them."""
     kit: Any = import_module("pycocotools.mask")
     with warnings.catch_warnings():  # its compiled part has not heard of numpy 2's `copy`
         warnings.simplefilter("ignore", DeprecationWarning)

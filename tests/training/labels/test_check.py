@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from fiberward.model.errors import SettingsError
 from fiberward.training.labels.check import CheckReport, check_folder
 from fiberward.training.labels.index_masks import write_masks
 from fiberward.training.labels.label import NOT_ANNOTATED, PictureLabel
@@ -130,6 +131,8 @@ def test_a_label_that_lies_beside_its_picture_is_found(shift: int, tmp_path: Pat
         '{"shapes": [], "imagePath": "a-0.png", "imageHeight": 0, "imageWidth": 5}',
         '{"images": 5, "annotations": [], "categories": []}',
         '{"images": [], "annotations": [{"image_id": "x"}], "categories": [{"id": 1}]}',
+        '{"images": [{"id": 1e999, "file_name": "a-0.png", "height": 1e999, "width": 9}], '
+        '"annotations": [], "categories": []}',
     ],
 )
 def test_an_absurd_label_file_is_a_problem_not_a_crash(text: str, tmp_path: Path) -> None:
@@ -144,3 +147,98 @@ def test_xml_with_entities_is_refused(tmp_path: Path) -> None:
     Image.fromarray(np.zeros((HEIGHT, WIDTH, 3), np.uint8)).save(tmp_path / "a-0.png")
     (tmp_path / "a.xml").write_text('<!DOCTYPE a [<!ENTITY b "c">]><annotations>&b;</annotations>')
     assert stopping(check_folder(tmp_path)) == [("a.xml", "a DOCTYPE")]
+
+
+RING = "10, 10, 20, 10, 20"
+ROWS = f'{{"size": [{HEIGHT}, {WIDTH}], "counts": '
+WHOLE = f"px for {WIDTH} x {HEIGHT}"
+COCO_ROWS = [
+    ('[[10, 10, 30, 20]]', "a 'particle' polygon of 2 points"),
+    ('[[]]', "a 'particle' polygon of 0 points"),
+    (f'[[{RING}, NaN]]', "a 'particle' polygon with a point at y = nan"),
+    (f'[[{RING}, 1e12]]', "a 'particle' polygon with a point at y = 1000000000000.0"),
+    (f'[[{RING}]]', "a 'particle' polygon of 2.5 points"),
+    (ROWS + "[3, 4]}", f"run lengths of 7 {WHOLE}"),
+    (ROWS + '""}', f"run lengths of 0 {WHOLE}"),
+    (ROWS + '"\\u00e9"}', "run lengths with 'é'"),
+    (ROWS + "[3, -4]}", f"run lengths of -1 {WHOLE}"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("segmentation", "found"), COCO_ROWS)
+def test_a_shape_that_is_none_is_named_and_ends_nothing(
+    segmentation: str, found: str, tmp_path: Path
+) -> None:
+    """Some of these end the program, or give whatever memory held, in COCO's own code."""
+    Image.fromarray(np.zeros((HEIGHT, WIDTH, 3), np.uint8)).save(tmp_path / "a-0.png")
+    (tmp_path / "labels.json").write_text(
+        f'{{"images": [{{"id": 1, "file_name": "a-0.png", "height": {HEIGHT}, "width": {WIDTH}}}], '
+        '"categories": [{"id": 1, "name": "particle"}], "annotations": '
+        f'[{{"image_id": 1, "category_id": 1, "segmentation": {segmentation}}}]}}'
+    )
+    assert stopping(check_folder(tmp_path)) == [("a-0.png", found)]
+
+
+@pytest.mark.parametrize(
+    ("shape", "found"),
+    [
+        ('{"label": "film", "shape_type": "circle", "points": [[3, 4]]}', "unpack"),
+        ('{"label": "film", "shape_type": "circle", "points": 7}', "iterable"),
+        (
+            '{"label": "film", "shape_type": "mask", "points": [[0, 0], [1, 1]], '
+            '"mask": "iVBORw0KGgo="}',
+            "",
+        ),
+        ('{"label": "film", "points": [[1, 2], [3, 4]]}', "polygon of 2 points"),
+    ],
+)  # fmt: skip
+def test_a_labelme_shape_that_is_none_is_named(shape: str, found: str, tmp_path: Path) -> None:
+    Image.fromarray(np.zeros((HEIGHT, WIDTH, 3), np.uint8)).save(tmp_path / "a-0.png")
+    (tmp_path / "a-0.json").write_text(
+        f'{{"imagePath": "a-0.png", "imageHeight": {HEIGHT}, "imageWidth": {WIDTH}, '
+        f'"shapes": [{shape}]}}'
+    )
+    [(file, text)] = stopping(check_folder(tmp_path))
+    assert file == "a-0.png"
+    assert found in text
+
+
+def test_a_turned_box_is_refused_not_read_upright(tmp_path: Path) -> None:
+    Image.fromarray(np.zeros((HEIGHT, WIDTH, 3), np.uint8)).save(tmp_path / "a-0.png")
+    (tmp_path / "a.xml").write_text(
+        f'<annotations><image name="a-0.png" width="{WIDTH}" height="{HEIGHT}">'
+        '<box label="film" xtl="1" ytl="1" xbr="9" ybr="5" rotation="30.0"/></image></annotations>'
+    )
+    [(_, text)] = stopping(check_folder(tmp_path))
+    assert text.startswith("a 'film' box turned by 30.0 degrees")
+
+
+def test_a_mask_of_one_bit_is_black_and_white_not_clean_and_particle(tmp_path: Path) -> None:
+    Image.fromarray(np.zeros((HEIGHT, WIDTH, 3), np.uint8)).save(tmp_path / "a-0.png")
+    mask = np.zeros((HEIGHT, WIDTH), bool)
+    mask[5:9] = True
+    Image.fromarray(mask).save(tmp_path / "a-0.deposits.png")
+    report = check_folder(tmp_path)
+    assert report.deposits == {}
+    assert any("only 0 and 255" in problem.found for problem in report.problems)
+
+
+def test_an_accented_name_is_one_name_however_it_is_spelled(tmp_path: Path) -> None:
+    """An e with an accent as one character and as two, as some file systems have it."""
+    Image.fromarray(np.zeros((HEIGHT, WIDTH, 3), np.uint8)).save(tmp_path / "prise\u0301-0.png")
+    (tmp_path / "labels.json").write_text(
+        f'{{"images": [{{"id": 1, "file_name": "pris\u00e9-0.png", "height": {HEIGHT}, '
+        f'"width": {WIDTH}}}], "categories": [], "annotations": []}}'
+    )
+    (tmp_path / "connectors.csv").write_text("picture,connector\npris\u00e9-0.png,P1\n")
+    report = check_folder(tmp_path)
+    assert stopping(report) == []
+    assert [view.connector for view in report.data.views] == ["P1"]
+
+
+@pytest.mark.parametrize("value", ['["particle"]', "3", "{ a = 1 }"])
+def test_a_label_map_that_names_no_name_is_refused(value: str, tmp_path: Path) -> None:
+    Image.fromarray(np.zeros((HEIGHT, WIDTH, 3), np.uint8)).save(tmp_path / "a-0.png")
+    (tmp_path / "label-map.toml").write_text(f"[names]\n'dust' = {value}\n")
+    with pytest.raises(SettingsError, match="dust"):
+        check_folder(tmp_path)
