@@ -3,7 +3,7 @@
 Fisher's test, distributions and the survival curve are SciPy's; formulas stand beside their source.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import ceil, inf, isfinite, sqrt
 from typing import Any, Literal
@@ -94,24 +94,29 @@ def _exact(p: float, n: float, confidence: float) -> tuple[float, float]:
 
 
 def clustered_share(
-    groups: Sequence[tuple[int, int]], method: Method = "wilson", confidence: float = CONFIDENCE
+    groups: Mapping[tuple[int, int], int], method: Method = "wilson", confidence: float = CONFIDENCE
 ) -> Share:
-    """The share of all (hits, of) pairs, each of one connector, whose cases resemble each other.
+    """The share of hits among cases of which those of one connector resemble each other.
 
-    The interval is that of a smaller number: divided by the design effect, from the ratio
-    estimator's variance over connectors (Korn and Graubard 1998, from memory); never made
-    larger. Where the cases are all hits or all misses, each connector counts as one case.
+    groups: how many connectors have so many (hits, of) cases. The interval is that of a smaller
+    number: divided by the design effect, from the ratio estimator's variance over connectors (Korn
+    and Graubard 1998, from memory); never made larger. Where the cases are all hits or all misses,
+    each connector counts as one case.
     """
-    used = [(x, n) for x, n in groups if n > 0]
-    hits, of = sum(x for x, _ in used), sum(n for _, n in used)
+    used = [(x, n, many) for (x, n), many in groups.items() if n > 0]
+    hits, of, k = (
+        sum(x * many for x, _, many in used),
+        sum(n * many for _, n, many in used),
+        sum(many for _, _, many in used),
+    )
     if of < 1:
         raise ValueError("no case to take a share of")
-    p, k = hits / of, len(used)
-    alone = all(n == 1 for _, n in used)
+    p = hits / of
+    alone = all(n == 1 for _, n, _ in used)
     if alone or p in (0, 1) or k < 2:
         effective = float(of if alone else k)
     else:
-        variance = k / (k - 1) * sum((x - p * n) ** 2 for x, n in used) / of**2
+        variance = k / (k - 1) * sum(many * (x - p * n) ** 2 for x, n, many in used) / of**2
         effective = of / max(1.0, variance / (p * (1 - p) / of))
     return share(hits, of, method, confidence, effective)
 
@@ -304,21 +309,20 @@ class CleanBy:
     clean: int
 
 
-def clean_after(clean_at: Sequence[int], given_up: Sequence[int]) -> tuple[CleanBy, ...]:
+def clean_after(clean_at: Mapping[int, int], given_up: Mapping[int, int]) -> tuple[CleanBy, ...]:
     """The share clean after each number of cleanings (Kaplan-Meier, log-log interval; SciPy).
 
-    `clean_at`: the attempt at which each connector that became clean did; `given_up`: the last
-    attempt of each that did not, which says nothing of those after.
+    `clean_at`: how many connectors became clean at each attempt; `given_up`: how many of those that
+    did not had that one as their last, which says nothing of those after.
     """
     import warnings
 
     if not clean_at and not given_up:
         return ()
+    ended = [[a for a, many in side.items() for _ in range(many)] for side in (clean_at, given_up)]
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", RuntimeWarning)  # an interval of none or all is nan
-        dirty = (
-            _stats().ecdf(_stats().CensoredData(uncensored=list(clean_at), right=list(given_up))).sf
-        )
+        dirty = _stats().ecdf(_stats().CensoredData(uncensored=ended[0], right=ended[1])).sf
         band = dirty.confidence_interval(CONFIDENCE, method="log-log")
         rows: list[CleanBy] = []
         for attempt in range(1, max(*clean_at, *given_up, 0) + 1):
@@ -330,8 +334,13 @@ def clean_after(clean_at: Sequence[int], given_up: Sequence[int]) -> tuple[Clean
                     1 - float(dirty.evaluate(attempt)),
                     1 - low if known else None,
                     1 - high if known else None,
-                    sum(a >= attempt for a in (*clean_at, *given_up)),
-                    sum(a == attempt for a in clean_at),
+                    sum(
+                        many
+                        for side in (clean_at, given_up)
+                        for a, many in side.items()
+                        if a >= attempt
+                    ),
+                    clean_at.get(attempt, 0),
                 )
             )
     return tuple(rows)

@@ -1,25 +1,26 @@
 """A whole study: everything that the data allow to say, in one document."""
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass
 from math import isfinite
 from typing import Any, cast
+
+import numpy as np
 
 from ...model.errors import UsageError
 from .statistics import Method
 from .studies import (
     Comparison,
     MethodResult,
-    Removal,
     compare_methods,
     compare_residue,
-    cycles_of,
-    removals_of,
     results_by_method,
 )
 from .study_control import ControlChart, control_chart
-from .study_data import StudyData
+from .study_cycles import cycles_of, histories_of
+from .study_data import RESHOOT, LookTable, StudyData
 from .study_lots import Agreement, LotChart, Transfer, agreements_of, lot_chart, transfer_of
+from .study_removal import Removal, removals_of
 
 __all__ = ["STUDY_SCHEMA", "Study", "make_study"]
 
@@ -69,23 +70,22 @@ def make_study(data: StudyData, how: Method = "wilson", control: str | None = No
     `control`: the label of the control connector, which is none of those studied. UsageError if it
     was not inspected at least twice.
     """
-    chart = None
+    looks, chart = data.looks, None
     if control is not None:
-        chart = control_chart(data.looks, control)
+        chart = control_chart(looks, control)
         if chart is None:
             raise UsageError(
                 f"--control {control}: a chart needs two inspections of it that decided"
             )
-        looks = [look for look in data.looks if look.label != control]
-        data = replace(data, looks=looks)
-    cycles, undecided = cycles_of(data.looks)
-    times = [look.created_at for look in data.looks if look.created_at]
+        looks = looks.chosen(~looks.labelled(control))
+    cycles, undecided = cycles_of(histories_of(looks))
+    times = [time for time in looks.created_at if time]
     return Study(
         source=data.source,
         notes=data.notes,
-        connectors=len({row[:2] for rows in (data.looks, data.fates) for row in rows}),
-        inspections=len(data.looks),
-        reshoots=sum(look.verdict == "reshoot" for look in data.looks),
+        connectors=len(_connectors(looks) | set(data.fates.connectors)),
+        inspections=len(looks),
+        reshoots=int((looks.verdict == RESHOOT).sum()),
         since=min(times, default=None),
         until=max(times, default=None),
         interval=how,
@@ -93,11 +93,15 @@ def make_study(data: StudyData, how: Method = "wilson", control: str | None = No
         comparisons=compare_methods(cycles, how),
         removals=removals_of(data.fates, how),
         residue_comparisons=compare_residue(cycles, how),
-        lots=lot_chart(data.looks, how),
-        transfer=transfer_of(data.looks, data.fates, how),
+        lots=lot_chart(looks, how),
+        transfer=transfer_of(looks, data.fates, how),
         agreements=agreements_of(data.ratings),
         control=chart,
     )
+
+
+def _connectors(looks: LookTable) -> set[tuple[str, str]]:
+    return {looks.connectors[k] for k in np.unique(looks.connector).tolist()}
 
 
 def _plain(value: Any) -> Any:

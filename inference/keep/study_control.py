@@ -8,8 +8,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+
 from .statistics import Limits
-from .study_data import Look
+from .study_data import RESHOOT, LookTable
 
 __all__ = ["ControlChart", "ControlPoint", "control_chart", "individual_limits"]
 
@@ -59,23 +61,21 @@ def individual_limits(values: Sequence[float]) -> Limits:
     return Limits(mean, mean - half, mean + half)
 
 
-def control_chart(looks: Sequence[Look], label: str) -> ControlChart | None:
+def control_chart(looks: LookTable, label: str) -> ControlChart | None:
     """The chart of one connector's inspections, oldest first; None with fewer than two values.
 
     The first 20 values set the limits. A reshoot is passed over.
     """
-    told = [
-        look
-        for look in looks
-        if look.label == label and look.deposits is not None and look.verdict != "reshoot"
-    ]
+    own = looks.labelled(label) & (looks.deposits >= 0) & (looks.verdict != RESHOOT)
+    rows: list[int] = np.flatnonzero(own).tolist()
+    told = sorted((looks.created_at[k], float(looks.deposits[k])) for k in rows)
     if len(told) < 2:
         return None
-    values = [float(look.deposits or 0) for look in told]
+    values = [value for _, value in told]
     limits = individual_limits(values[:BASELINE])
     points = tuple(
-        ControlPoint(look.created_at, value, _signal(values[: k + 1], limits))
-        for k, (look, value) in enumerate(zip(told, values, strict=True))
+        ControlPoint(created_at, value, _signal(values[: k + 1], limits))
+        for k, (created_at, value) in enumerate(told)
     )
     return ControlChart(label, limits, points, len(values) >= BASELINE)
 

@@ -19,7 +19,7 @@ from ...model.kinds import KIND_NAMES
 from ...model.surfaces import SURFACE_NAMES
 from ..see.connector_file import STAGES
 from .inspection import VERDICTS
-from .study_data import Fate, Look, Rating, StudyData
+from .study_data import Fate, FateTable, Look, LookTable, Rating, StudyData
 
 __all__ = ["LOOK_COLUMNS", "RATING_COLUMNS", "read_tables"]
 
@@ -142,7 +142,7 @@ def read_tables(paths: Sequence[Path]) -> StudyData:
         notes += _notes(path, columns - {*known, RUN, OVERRULED}, sum(row is None for row in rows))
     looks.sort(key=lambda look: look.created_at)
     source = ", ".join(path.name for path in paths)
-    return StudyData(looks, fates, ratings, source, tuple(notes))
+    return StudyData(LookTable.of(looks), FateTable.of(fates), ratings, source, tuple(notes))
 
 
 def _notes(path: Path, unknown: Iterable[str], blank: int) -> list[str]:

@@ -1,23 +1,42 @@
-"""What a study looks at: inspections, what became of deposits, and ratings; from the records.
+"""What a study looks at, in columns: inspections, what became of deposits, and ratings.
 
-Tables of a shop's own in CSV are read in `study_csv.py` to the same rows.
+Words are held as numbers, so that a hundred thousand inspections are counted within a second. From
+the records they come by `study_records.py`, from a shop's own tables in CSV by `study_csv.py`.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any, NamedTuple
+from collections.abc import Hashable, Iterable, Sequence
+from dataclasses import dataclass, fields
+from typing import Any, NamedTuple, TypeVar
 
-from sqlalchemy import ColumnElement, Row, Select, and_, case, func, select
+import numpy as np
+import numpy.typing as npt
 
-from .database import plain_errors
-from .find_records import Wanted, condition
-from .records import Records
-from .tables import comparisons, connectors, deposits, fates, inspections, overrules
+from ..see.connector_file import STAGES
+from .inspection import VERDICTS
 
-__all__ = ["MACHINE", "Fate", "Look", "Rating", "StudyData", "data_of"]
+__all__ = [
+    "CLEANED",
+    "ENDS",
+    "MACHINE",
+    "NOT_KNOWN",
+    "RESHOOT",
+    "Fate",
+    "FateTable",
+    "Look",
+    "LookTable",
+    "Numbers",
+    "Rating",
+    "StudyData",
+    "coded",
+]
 
+Numbers = npt.NDArray[np.int64]
+Word = TypeVar("Word", bound=Hashable)
 
 MACHINE = "machine"  # the program, among raters
+NOT_KNOWN = -1  # where a column has no number
+CLEANED, RESHOOT = STAGES.index("cleaned"), VERDICTS.index("reshoot")
+ENDS = ("gone", "moved", "stayed", None)  # what can become of a deposit; None: not seen again
 
 
 class Look(NamedTuple):
@@ -41,11 +60,6 @@ class Look(NamedTuple):
     stops: int | None
     residues: int | None = None
     in_zone: int | None = None
-
-    @property
-    def connector(self) -> tuple[str, str]:
-        """What tells this connector from others."""
-        return (self.label, self.end)
 
 
 class Fate(NamedTuple):
@@ -73,138 +87,136 @@ class Rating(NamedTuple):
     verdict: str
 
 
-@dataclass(frozen=True)
-class StudyData:
-    """All rows of a study, and in words where they come from and what was left out.
+@dataclass(frozen=True, eq=False)
+class LookTable:
+    """Inspections in columns of N; those of one connector stand together, oldest first.
 
-    Looks stand oldest first.
+    `connector`, `lot`, `method`: int64, which of `connectors` (label and end), `lots`, `methods`;
+    `stage`, `verdict`: which of STAGES, VERDICTS; the other numbers as in Look. -1: not known.
     """
 
-    looks: Sequence[Look]
-    fates: Sequence[Fate]
+    connectors: Sequence[tuple[str, str]]
+    lots: Sequence[str]
+    methods: Sequence[str]
+    created_at: Sequence[str]
+    connector: Numbers
+    lot: Numbers
+    method: Numbers
+    stage: Numbers
+    verdict: Numbers
+    attempt: Numbers
+    matings_so_far: Numbers
+    deposits: Numbers
+    residues: Numbers
+    in_zone: Numbers
+
+    def __len__(self) -> int:
+        return len(self.connector)
+
+    @classmethod
+    def of(cls, looks: Iterable[Look]) -> "LookTable":
+        """From rows, oldest first."""
+        groups: dict[tuple[str, str], list[Look]] = {}
+        for look in looks:
+            groups.setdefault((look.label, look.end), []).append(look)
+        rows = [look for group in groups.values() for look in group]
+        lots, lot = coded([row.lot for row in rows])
+        methods, method = coded([row.method for row in rows])
+        return cls(
+            list(groups),
+            lots,
+            methods,
+            [row.created_at for row in rows],
+            np.repeat(np.arange(len(groups)), [len(group) for group in groups.values()]),
+            *(lot, method),
+            _numbers(None if row.stage is None else STAGES.index(row.stage) for row in rows),
+            _numbers(VERDICTS.index(row.verdict) for row in rows),
+            *(
+                _numbers(getattr(row, name) for row in rows)
+                for name in ("attempt", "matings_so_far", "deposits", "residues", "in_zone")
+            ),
+        )
+
+    def chosen(self, which: npt.NDArray[np.bool_]) -> "LookTable":
+        """Those for which `which`, bool of N, is true."""
+        names = [f.name for f in fields(self)][3:]
+        columns: dict[str, Any] = {name: getattr(self, name) for name in names}
+        columns["created_at"] = np.array(self.created_at, dtype=object)
+        kept = {name: column[which] for name, column in columns.items()}
+        return LookTable(self.connectors, self.lots, self.methods, **kept)
+
+    def labelled(self, label: str) -> npt.NDArray[np.bool_]:
+        """Which are of the connector with this label, either end."""
+        ids = [n for n, (name, _) in enumerate(self.connectors) if name == label]
+        return np.isin(self.connector, ids)
+
+
+@dataclass(frozen=True, eq=False)
+class FateTable:
+    """What became of deposits by cleaning, in columns of M; no damage, and nothing that was new.
+
+    `connectors`: those with any fate. `connector`: int64, one number for each; `method`, `kind`,
+    `surface`: which of the names, method -1 if not stated; `fate`: which of ENDS. `told`: deposits
+    that moved while their connector was mated and of which is known whether fiberward; `fiberward`:
+    those that did.
+    """
+
+    connectors: Sequence[tuple[str, str]]
+    methods: Sequence[str]
+    kinds: Sequence[str]
+    surfaces: Sequence[str]
+    connector: Numbers
+    method: Numbers
+    kind: Numbers
+    surface: Numbers
+    fate: Numbers
+    told: int
+    fiberward: int
+
+    @classmethod
+    def of(cls, fates: Iterable[Fate]) -> "FateTable":
+        """From rows."""
+        everything = list(fates)
+        rows = [
+            row
+            for row in everything
+            if row.stage == "cleaned" and row.kind != "damage" and row.fate != "new"
+        ]
+        travelled = [
+            row.fiberward_um
+            for row in everything
+            if row.stage == "mated" and row.fate == "moved" and row.fiberward_um is not None
+        ]
+        connectors = list({row[:2]: None for row in everything})
+        methods, method = coded([row.method for row in rows])
+        kinds, kind = coded([row.kind for row in rows])
+        surfaces, surface = coded([row.surface for row in rows])
+        return cls(
+            *(connectors, methods, kinds, surfaces),
+            *(coded([row[:2] for row in rows])[1], method, kind, surface),
+            _numbers(ENDS.index(row.fate) for row in rows),
+            len(travelled),
+            sum(um > 0 for um in travelled),
+        )
+
+
+@dataclass(frozen=True)
+class StudyData:
+    """All that a study counts, and in words where it comes from and what was left out."""
+
+    looks: LookTable
+    fates: FateTable
     ratings: Sequence[Rating]
     source: str
     notes: tuple[str, ...] = ()
 
 
-def data_of(records: Records, wanted: Wanted) -> StudyData:
-    """The wanted inspections of the records, and what was compared among them."""
-    with plain_errors(records.place), records.engine.connect() as connection:
-        counted = _counts(connection.execute(_piece_counts(wanted)).all())
-        people = connection.execute(_people(wanted)).all()
-        holds = {row[0]: row[3] for row in people}  # the newest comes last
-        looks: list[Look] = []
-        for row in connection.execute(_looks(wanted)).fetchall():
-            number, deposits_found = row[0], row[11]
-            pieces = counted.get(number, (0, 0)) if deposits_found is not None else (None, None)
-            verdict = holds.get(number, row[10])
-            looks.append(Look._make((*row[1:10], verdict, *row[11:13], *pieces)))
-        found = [Fate._make(row) for row in connection.execute(_fates(wanted)).fetchall()]
-    ratings = [*_second_opinions(looks), *_judged_again(people)]
-    return StudyData(looks, found, ratings, f"records {records.place.name}")
+def coded(words: Sequence[Word | None]) -> tuple[list[Word], Numbers]:
+    """The different words in order of appearance, and for each which one it is, int64; None: -1."""
+    found: dict[Word, int] = {}
+    codes = _numbers(None if word is None else found.setdefault(word, len(found)) for word in words)
+    return list(found), codes
 
 
-def _looks(wanted: Wanted) -> Select[*tuple[Any, ...]]:
-    columns = inspections.c
-    return (
-        select(
-            columns.id,
-            connectors.c.label,
-            connectors.c.end_name,
-            connectors.c.lot,
-            *(columns.created_at, columns.stage, columns.method, columns.attempt),
-            *(columns.matings_so_far, columns.operator, columns.verdict),
-            *(columns.deposits, columns.stops),
-        )
-        .join(connectors, connectors.c.id == columns.connector_id)
-        .where(condition(wanted))
-        .order_by(columns.created_at, columns.id)
-    )
-
-
-def _people(wanted: Wanted) -> Select[*tuple[Any, ...]]:
-    """Each person's word on the wanted inspections: id, machine's verdict, person, verdict."""
-    return (
-        select(
-            *(inspections.c.id, inspections.c.verdict),
-            *(overrules.c.by_name, overrules.c.verdict),
-        )
-        .join(inspections, inspections.c.id == overrules.c.inspection_id)
-        .join(connectors, connectors.c.id == inspections.c.connector_id)
-        .where(condition(wanted))
-        .order_by(overrules.c.id)
-    )
-
-
-def _judged_again(people: Sequence[Row[*tuple[Any, ...]]]) -> list[Rating]:
-    """The machine's and persons' words on the inspections that a person judged, last word first."""
-    words: dict[tuple[str, str], str] = {}
-    for number, machine, person, verdict in people:
-        words[f"inspection {number}", MACHINE] = machine
-        words[f"inspection {number}", person] = verdict
-    return [Rating(item, rater, verdict) for (item, rater), verdict in words.items()]
-
-
-def _piece_counts(wanted: Wanted) -> Select[*tuple[Any, ...]]:
-    """Per inspection with any: dried residues, and deposits in the graded zones."""
-    residue = deposits.c.kind == "residue"
-    inside = deposits.c.off_zone.is_(False)
-    chosen = select(
-        deposits.c.inspection_id,
-        func.sum(case((residue, 1), else_=0)),
-        func.sum(case((inside, 1), else_=0)),
-    ).where(deposits.c.unsure.is_(False), residue | inside)
-    if wanted != Wanted():
-        wanted_ids = (
-            select(inspections.c.id)
-            .join(connectors, connectors.c.id == inspections.c.connector_id)
-            .where(condition(wanted))
-        )
-        chosen = chosen.where(deposits.c.inspection_id.in_(wanted_ids))
-    return chosen.group_by(deposits.c.inspection_id)
-
-
-def _counts(rows: Sequence[Row[*tuple[Any, ...]]]) -> dict[int, tuple[int, int]]:
-    return {row[0]: (int(row[1]), int(row[2])) for row in rows}
-
-
-def _fates(wanted: Wanted) -> Select[*tuple[Any, ...]]:
-    """Fates at the wanted inspections, each as the later of its pair; not what none was sure of."""
-    before, after = deposits.alias(), deposits.alias()
-    return (
-        select(
-            connectors.c.label,
-            connectors.c.end_name,
-            inspections.c.stage,
-            inspections.c.method,
-            *(fates.c.kind, fates.c.surface, fates.c.fate),
-            *(fates.c.moved_um, fates.c.fiberward_um),
-        )
-        .join(comparisons, comparisons.c.id == fates.c.comparison_id)
-        .join(inspections, inspections.c.id == comparisons.c.after_id)
-        .join(connectors, connectors.c.id == inspections.c.connector_id)
-        .outerjoin(before, _deposit(before, comparisons.c.before_id, fates.c.before_number))
-        .outerjoin(after, _deposit(after, comparisons.c.after_id, fates.c.after_number))
-        .where(condition(wanted), before.c.unsure.is_(False) | after.c.unsure.is_(False))
-        .order_by(fates.c.comparison_id, fates.c.number)
-    )
-
-
-def _deposit(side: Any, inspection_id: Any, number: Any) -> ColumnElement[bool]:
-    return and_(side.c.inspection_id == inspection_id, side.c.number == number)
-
-
-def _second_opinions(looks: Sequence[Look]) -> list[Rating]:
-    """Connectors that several operators inspected at the same stage, before any cleaning."""
-    seen: dict[str, dict[str, str]] = {}
-    for look in looks:
-        if look.operator and look.stage in ("as-received", "mated"):
-            matings = look.matings_so_far
-            item = f"{look.label} {look.end} {look.stage} {'' if matings is None else matings}"
-            seen.setdefault(item.strip(), {}).setdefault(look.operator, look.verdict)
-    return [
-        Rating(item, rater, verdict)
-        for item, raters in seen.items()
-        if len(raters) > 1
-        for rater, verdict in raters.items()
-    ]
+def _numbers(values: Iterable[int | None]) -> Numbers:
+    return np.array([NOT_KNOWN if value is None else value for value in values], dtype=np.int64)

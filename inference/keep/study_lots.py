@@ -6,6 +6,10 @@ from dataclasses import dataclass
 from itertools import combinations
 from typing import Literal
 
+import numpy as np
+import numpy.typing as npt
+
+from ..see.connector_file import STAGES
 from .inspection import VERDICTS
 from .statistics import (
     Kappa,
@@ -21,7 +25,7 @@ from .statistics import (
     share,
     u_limits,
 )
-from .study_data import Fate, Look, Rating
+from .study_data import CLEANED, RESHOOT, FateTable, LookTable, Rating
 
 __all__ = [
     "Agreement",
@@ -33,6 +37,8 @@ __all__ = [
     "lot_chart",
     "transfer_of",
 ]
+
+AS_RECEIVED, MATE = STAGES.index("as-received"), VERDICTS.index("mate")
 
 
 @dataclass(frozen=True)
@@ -111,32 +117,31 @@ class Agreement:
     kappa: Kappa
 
 
-def lot_chart(looks: Sequence[Look], how: Method) -> LotChart | None:
+def lot_chart(looks: LookTable, how: Method) -> LotChart | None:
     """The chart of the connectors as received; None with fewer than two lots.
 
     Each connector counts once, as first inspected at that stage; a reshoot is passed over.
     """
-    first: dict[tuple[str, str], Look] = {}
-    for look in looks:
-        if look.stage == "as-received" and look.verdict != "reshoot":
-            first.setdefault(look.connector, look)
-    lots: dict[str, list[Look]] = defaultdict(list)
-    for look in first.values():
-        if look.lot is not None and look.deposits is not None:
-            lots[look.lot].append(look)
-    if len(lots) < 2:
+    received = np.flatnonzero((looks.stage == AS_RECEIVED) & (looks.verdict != RESHOOT))
+    _, first = np.unique(looks.connector[received], return_index=True)
+    rows = received[first]
+    used = rows[(looks.lot[rows] >= 0) & (looks.deposits[rows] >= 0)]
+    here: list[int] = np.unique(looks.lot[used]).tolist()
+    of_lot = {looks.lots[k]: used[looks.lot[used] == k] for k in here}
+    if len(of_lot) < 2:
         return None
-    counts = {name: [look.deposits or 0 for look in group] for name, group in lots.items()}
+    counts = {name: looks.deposits[own].tolist() for name, own in of_lot.items()}
+    dirty = {name: int(np.sum(looks.verdict[own] != MATE)) for name, own in of_lot.items()}
     scatter = dispersion(list(counts.values()))
     clustered = scatter is not None and scatter[0] > 1 and scatter[1] < 0.05
     widen = scatter[0] ** 0.5 if scatter is not None and clustered else 1.0
-    sizes = {len(group) for group in lots.values()}
+    sizes = {len(group) for group in counts.values()}
     everything = sum(map(sum, counts.values()))
-    center = everything / sum(map(len, counts.values()))
+    center = everything / len(used)
     limits = _limits(counts, center, widen)
-    rows = tuple(_lot(name, lots[name], counts[name], limits[name], how) for name in sorted(lots))
-    left_out = len(first) - sum(map(len, counts.values()))
-    return LotChart("c" if len(sizes) == 1 else "u", center, rows, scatter, widen, left_out)
+    lots = tuple(_lot(n, counts[n], dirty[n], limits[n], how) for n in sorted(counts))
+    left_out = len(rows) - len(used)
+    return LotChart("c" if len(sizes) == 1 else "u", center, lots, scatter, widen, left_out)
 
 
 def _limits(counts: Mapping[str, list[int]], center: float, widen: float) -> dict[str, Limits]:
@@ -149,44 +154,46 @@ def _limits(counts: Mapping[str, list[int]], center: float, widen: float) -> dic
     return dict.fromkeys(sizes, Limits(whole.center / size, whole.low / size, whole.high / size))
 
 
-def _lot(
-    name: str, group: Sequence[Look], counts: Sequence[int], limits: Limits, how: Method
-) -> Lot:
+def _lot(name: str, counts: Sequence[int], dirty: int, limits: Limits, how: Method) -> Lot:
     total, size = sum(counts), len(counts)
-    dirty = sum(look.verdict != "mate" for look in group)
     interval = poisson_interval(total, size)
     return Lot(name, size, total, total / size, interval, limits, share(dirty, size, how))
 
 
-def transfer_of(looks: Sequence[Look], fates: Sequence[Fate], how: Method) -> Transfer | None:
+def transfer_of(looks: LookTable, fates: FateTable, how: Method) -> Transfer | None:
     """What repeated matings do; None with fewer than two numbers of matings.
 
     Looks with a stated number of matings and a count in the graded zones, cleaned ones left out.
     """
-    steps: dict[int, dict[tuple[str, str], int]] = defaultdict(dict)
-    for look in looks:
-        told = look.matings_so_far is not None and look.in_zone is not None
-        if told and look.stage != "cleaned" and look.verdict != "reshoot":
-            steps[look.matings_so_far or 0][look.connector] = look.in_zone or 0
-    if len(steps) < 2:
+    told = (looks.matings_so_far >= 0) & (looks.in_zone >= 0)
+    rows = np.flatnonzero(told & (looks.stage != CLEANED) & (looks.verdict != RESHOOT))
+    order = np.unique(looks.matings_so_far[rows]).tolist()
+    if len(order) < 2:
         return None
-    order = sorted(steps)
-    rows = tuple(_step(matings, list(steps[matings].values()), how) for matings in order)
-    first, last = steps[order[0]], steps[order[-1]]
-    both = set(first) & set(last)
-    pairs = mcnemar(
-        sum(last[c] > 0 and first[c] == 0 for c in both),
-        sum(first[c] > 0 and last[c] == 0 for c in both),
+    steps = {count: _last_of_each(looks, rows, count) for count in order}
+    shown = tuple(_step(count, looks.in_zone[own], how) for count, own in steps.items())
+    ends = (steps[order[0]], steps[order[-1]])
+    both, *which = np.intersect1d(
+        *(looks.connector[own] for own in ends), assume_unique=True, return_indices=True
     )
-    travelled = [f.fiberward_um for f in fates if f.stage == "mated" and f.fate == "moved"]
-    told = [um for um in travelled if um is not None]
-    moved = share(sum(um > 0 for um in told), len(told), how) if told else None
-    return Transfer(rows, pairs, len(both), moved)
+    first, last = (looks.in_zone[own[index]] > 0 for own, index in zip(ends, which, strict=True))
+    pairs = mcnemar(int(np.sum(last & ~first)), int(np.sum(first & ~last)))
+    moved = share(fates.fiberward, fates.told, how) if fates.told else None
+    return Transfer(shown, pairs, len(both), moved)
 
 
-def _step(matings: int, counts: Sequence[int], how: Method) -> MatingStep:
-    n, total = len(counts), sum(counts)
-    inside = share(sum(count > 0 for count in counts), n, how)
+def _last_of_each(
+    looks: LookTable, rows: npt.NDArray[np.int64], matings: int
+) -> npt.NDArray[np.int64]:
+    """Of these rows, each connector's last with so many matings."""
+    own = rows[looks.matings_so_far[rows] == matings][::-1]
+    _, newest = np.unique(looks.connector[own], return_index=True)
+    return own[newest]
+
+
+def _step(matings: int, counts: npt.NDArray[np.int64], how: Method) -> MatingStep:
+    n, total = len(counts), int(counts.sum())
+    inside = share(int(np.sum(counts > 0)), n, how)
     return MatingStep(matings, inside, total / n, poisson_interval(total, n))
 
 

@@ -108,8 +108,8 @@ def _pair(before: str, after: str, db: str | None) -> "Document":
 
 def _lot(lot: str, db: str | None) -> "Document":
     from ..keep.find_records import Wanted, rows
-    from ..keep.study_data import data_of
     from ..keep.study_lots import lot_chart
+    from ..keep.study_records import data_of
     from .record_report import lot_document
     from .records_command import opened
 

@@ -79,7 +79,7 @@ def _data(tables: list[Path] | None, wanted: "Wanted", db: str | None) -> "Study
     """What is studied: the tables, else what is wanted of the records."""
     from ..keep.find_records import Wanted
     from ..keep.study_csv import read_tables
-    from ..keep.study_data import data_of
+    from ..keep.study_records import data_of
     from .records_command import opened
 
     if tables:

@@ -7,9 +7,10 @@ from ...model.version import code_version
 from ..keep.cautions import CAUTIONS
 from ..keep.inspection import utc_now
 from ..keep.statistics import Share
-from ..keep.studies import Comparison, MethodResult, Removal
+from ..keep.studies import Comparison, MethodResult
 from ..keep.study import Study
 from ..keep.study_lots import Agreement, LotChart, Transfer
+from ..keep.study_removal import Removal
 from .document import (
     Block,
     Bullets,

@@ -3,11 +3,12 @@
 from collections.abc import Sequence
 
 from ..keep.statistics import CleanBy, Share
-from ..keep.studies import Comparison, MethodResult, Removal
+from ..keep.studies import Comparison, MethodResult
 from ..keep.study import Study
 from ..keep.study_control import BASELINE, ControlChart
 from ..keep.study_data import MACHINE
 from ..keep.study_lots import Agreement, LotChart, Transfer
+from ..keep.study_removal import Removal
 from .words import VERDICT_WORDS, percent
 
 __all__ = ["LIMITS_OF_A_STUDY", "MANY", "in_short", "p_words", "share_words", "sum_up"]

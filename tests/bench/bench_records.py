@@ -19,7 +19,7 @@ from fiberward.inference.keep.database import writing
 from fiberward.inference.keep.find_records import Wanted, history, rows
 from fiberward.inference.keep.records import Records
 from fiberward.inference.keep.study import make_study
-from fiberward.inference.keep.study_data import data_of
+from fiberward.inference.keep.study_records import data_of
 from fiberward.inference.keep.tables import (
     comparisons,
     connectors,

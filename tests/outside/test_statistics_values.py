@@ -1,5 +1,6 @@
 """Rates, tests and limits against published worked examples, SciPy and statsmodels."""
 
+from collections import Counter
 from math import inf
 
 import numpy as np
@@ -196,14 +197,14 @@ def test_counts_of_poisson_scatter_like_poisson_and_clustered_ones_more(seed):
 
 
 def test_deposits_on_the_same_connector_count_for_less_than_as_many_connectors():
-    alike = [(5, 5)] * 6 + [(0, 5)] * 6  # every connector all or nothing: 12 cases, not 60
+    alike = {(5, 5): 6, (0, 5): 6}  # every connector all or nothing: 12 cases, not 60
     found = clustered_share(alike)
     assert found.of == 60
     # the ratio estimator has k - 1 in the place of k
     assert found.of_effective == near(11, 1)
     # six targets seen five times are not thirty (MIL-HDBK-1823A's commentary)
-    assert clustered_share([(5, 5)] * 6).low == share(6, 6).low
-    assert clustered_share([(1, 1)] * 9 + [(0, 1)]) == share(9, 10)
+    assert clustered_share({(5, 5): 6}).low == share(6, 6).low
+    assert clustered_share({(1, 1): 9, (0, 1): 1}) == share(9, 10)
 
 
 @settings(max_examples=20, deadline=None)
@@ -213,21 +214,21 @@ def test_the_interval_of_clustered_cases_holds_the_truth_as_often_as_it_says(see
     inside = 0
     for _ in range(60):
         own = rng.beta(2, 1, 30)  # each connector's own chance, 2/3 on the mean
-        found = clustered_share([(int(rng.binomial(6, p)), 6) for p in own])
+        found = clustered_share(Counter((int(rng.binomial(6, p)), 6) for p in own))
         inside += found.low <= 2 / 3 <= found.high
     assert inside >= 50  # 57 expected of 60; fewer than 50 by chance once in 10 000 (binomial)
 
 
 def test_connectors_clean_after_so_many_cleanings():
     # worked by hand: 10 connectors, 5 clean at once, 2 given up, 2 of the other 3 at the second
-    rows = clean_after([1] * 5 + [2, 2], [1, 1, 2])
+    rows = clean_after({1: 5, 2: 2}, {1: 2, 2: 1})
     assert [(r.attempt, r.at_risk, r.clean) for r in rows] == [(1, 10, 5), (2, 3, 2)]
     assert [r.p for r in rows] == [near(0.5, 9), near(1 - 0.5 / 3, 9)]
     assert rows[0].low is not None
     assert rows[0].high is not None
     assert rows[0].low < 0.5 < rows[0].high
-    assert clean_after([], []) == ()
-    (none,) = clean_after([], [1, 1])
+    assert clean_after({}, {}) == ()
+    (none,) = clean_after({}, {1: 2})
     assert (none.p, none.low, none.high) == (0, None, None)
 
 

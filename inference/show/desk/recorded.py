@@ -28,7 +28,7 @@ from ...keep.find_records import (
 from ...keep.inspection import VERDICTS, Inspection
 from ...keep.records import Records
 from ...keep.study import make_study
-from ...keep.study_data import data_of
+from ...keep.study_records import data_of
 from ..document import document_page
 from ..study_report import study_document
 from .pages import REPORT_POLICY, Pages, ranked

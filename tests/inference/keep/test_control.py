@@ -3,7 +3,7 @@
 import pytest
 
 from fiberward.inference.keep.study_control import control_chart, individual_limits
-from fiberward.inference.keep.study_data import Look
+from fiberward.inference.keep.study_data import Look, LookTable
 from fiberward.inference.show.app import main
 
 # NIST/SEMATECH e-Handbook 6.3.2.2, flow rates of ten batches (numbers from memory)
@@ -35,19 +35,19 @@ def test_the_limits_are_those_of_the_handbooks_example():
 
 def test_a_value_beyond_a_limit_stops_and_one_inside_goes_on():
     steady = [10, 11, 10, 9, 10, 11, 9, 10, 10, 11] * 2
-    calm = control_chart(looks([*steady, 10]), "K")
+    calm = control_chart(LookTable.of(looks([*steady, 10])), "K")
     assert calm is not None
     assert (calm.settled, calm.stop) == (True, False)
     # the limits do not follow the values that they judge
-    jump = control_chart(looks([*steady, 30]), "K")
+    jump = control_chart(LookTable.of(looks([*steady, 30])), "K")
     assert jump is not None
     assert (jump.limits, jump.points[-1].signal) == (calm.limits, "beyond")
 
 
 def test_eight_in_a_row_on_one_side_stop():
     steady = [8, 12] * 10
-    seven = control_chart(looks([*steady, *[11] * 6]), "K")
-    eight = control_chart(looks([*steady, *[11] * 7]), "K")
+    seven = control_chart(LookTable.of(looks([*steady, *[11] * 6])), "K")
+    eight = control_chart(LookTable.of(looks([*steady, *[11] * 7])), "K")
     assert seven is not None
     assert eight is not None
     # the twentieth value, 12, is the first of the run
@@ -57,10 +57,10 @@ def test_eight_in_a_row_on_one_side_stop():
 def test_other_connectors_and_reshoots_are_no_values():
     rows = [*looks([3, 4, 5]), *looks([90], "P1")]
     rows.append(rows[0]._replace(verdict="reshoot", deposits=0))
-    chart = control_chart(rows, "K")
+    chart = control_chart(LookTable.of(rows), "K")
     assert chart is not None
     assert [point.value for point in chart.points] == [3, 4, 5]
-    assert control_chart(looks([3]), "K") is None
+    assert control_chart(LookTable.of(looks([3])), "K") is None
 
 
 def test_the_command_charts_it_and_says_stop(tmp_path, capsys):

@@ -35,7 +35,7 @@ def test_a_blank_sheet_is_read_as_a_plan_not_carried_out(name, tmp_path):
     sheet = make_sheet(name, STATED)
     path = filled(sheet, tmp_path / "sheet.csv", "rfc4180", lambda row: {})
     data = read_tables([path])
-    assert (data.looks, data.fates, data.ratings) == ([], [], [])
+    assert (len(data.looks), len(data.fates.fate), data.ratings) == (0, 0, [])
     assert data.notes == (f"sheet.csv: {len(sheet.rows)} planned lines were not filled in",)
 
 

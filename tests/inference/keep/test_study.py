@@ -1,6 +1,7 @@
 """Studies from rows to figures: published tables fed in as inspections must give their values."""
 
 import json
+import random
 from dataclasses import replace
 from math import inf
 from pathlib import Path
@@ -8,10 +9,20 @@ from pathlib import Path
 import pytest
 
 from fiberward.inference.keep.find_records import Wanted
+from fiberward.inference.keep.inspection import VERDICTS
 from fiberward.inference.keep.records import Records
 from fiberward.inference.keep.study import make_study
 from fiberward.inference.keep.study_csv import read_tables
-from fiberward.inference.keep.study_data import Fate, Look, Rating, StudyData, data_of
+from fiberward.inference.keep.study_data import (
+    CLEANED,
+    Fate,
+    FateTable,
+    Look,
+    LookTable,
+    Rating,
+    StudyData,
+)
+from fiberward.inference.keep.study_records import data_of
 from fiberward.inference.show.app import main
 from fiberward.model.errors import UsageError
 
@@ -29,7 +40,8 @@ def look(label, minute=0, verdict="mate", **named):
 
 
 def study_of(looks=(), fates=(), ratings=(), how="wilson"):
-    return make_study(StudyData(looks, fates, ratings, "test"), how)
+    data = StudyData(LookTable.of(looks), FateTable.of(fates), ratings, "test")
+    return make_study(data, how)
 
 
 def cleaned(method, good, bad, start=0, label="c"):
@@ -249,9 +261,10 @@ def test_the_same_table_reads_the_same_however_a_spreadsheet_wrote_it(tmp_path: 
         "P1;wet-dry;1;Clean first;x\r\nP1;wet-dry;2;MATE;\r\nP2;wet-dry;1;;\r\n\r\n".encode()
     )
     one, other = read_tables([plain]), read_tables([european])
-    assert one.looks == other.looks
-    assert [look.verdict for look in one.looks] == ["clean-first", "mate"]
-    assert {look.stage for look in one.looks} == {"cleaned"}
+    assert make_study(one).methods == make_study(other).methods
+    assert make_study(one).methods[0].attempts[-1].attempt == 2
+    assert [VERDICTS[code] for code in one.looks.verdict] == ["clean-first", "mate"]
+    assert set(one.looks.stage) == {CLEANED}
     assert one.notes == (
         "plain.csv: not looked at: remark",
         "plain.csv: 1 planned line was not filled in",
@@ -289,7 +302,7 @@ def test_times_of_a_table_are_put_in_order_however_they_are_written(tmp_path):
     path = tmp_path / "table.csv"
     times = ("2026-01-02T01:00:00+02:00", "20260101", "2026-01-01 23:30", "2026-01-02")
     path.write_text("label,verdict,created_at\n" + "".join(f"P,mate,{at}\n" for at in times))
-    assert [look.created_at for look in read_tables([path]).looks] == [
+    assert list(read_tables([path]).looks.created_at) == [
         "2026-01-01",
         "2026-01-01T23:00:00Z",
         "2026-01-01T23:30:00Z",
@@ -316,20 +329,51 @@ def test_records_give_the_rows_of_a_study(where, make_inspection):
         records.add_comparison(uids[0], uids[1], document)
         data = data_of(records, Wanted())
         some = data_of(records, Wanted(method="dry"))
-    assert [(x.label, x.verdict, x.residues, x.in_zone) for x in data.looks] == [
-        ("P1", "clean-first", 0, 0),
-        ("P1", "mate", 1, 1),
-        ("P2", "mate", 0, 0),
-    ]
-    assert [(f.label, f.method, f.kind, f.fate) for f in data.fates] == [
-        ("P1", "dry", "particle", "gone"),
-        ("P1", "dry", "residue", "new"),
-    ]
-    assert some.looks == data.looks[1:]
+    assert [
+        (data.looks.connectors[c][0], VERDICTS[v], residues, inside)
+        for c, v, residues, inside in zip(
+            *(data.looks.connector, data.looks.verdict, data.looks.residues, data.looks.in_zone),
+            strict=True,
+        )
+    ] == [("P1", "clean-first", 0, 0), ("P1", "mate", 1, 1), ("P2", "mate", 0, 0)]
+    (gone,) = make_study(data).removals[:1]
+    assert (gone.method, gone.by, gone.gone.hits, gone.gone.of) == ("dry", "all", 1, 1)
+    assert list(some.looks.created_at) == list(data.looks.created_at[1:])
     assert make_study(some).methods == make_study(data).methods
     (dry,) = make_study(data).methods
     assert dry.first_time is not None
     assert (dry.first_time.hits, dry.first_time.of) == (2, 2)
+
+
+def test_records_and_rows_of_the_same_give_the_same_study(where, make_inspection):
+    draw, rows, minute = random.Random(7), [], 0
+    with Records.open(where) as records:
+        for k in range(40):
+            lot, steps = draw.choice("ABC"), [("as-received", None, None)]
+            steps += [("cleaned", draw.choice(("dry", "wet-dry")), n) for n in (1, 2, 3)]
+            steps = [*steps[: draw.randint(1, 4)], ("mated", None, None)]
+            for stage, method, attempt in steps:
+                verdict = draw.choice(("mate", "clean-first", "reshoot"))
+                stated = dict(lot=lot, stage=stage, method=method, attempt=attempt)
+                stated["matings_so_far"] = 25 if stage == "mated" else 0
+                seen = make_inspection(f"P{k}", minute, verdict, **stated)
+                dirt = tuple(replace(d, off_zone=False, kind="residue") for d in seen.deposits)
+                records.add(replace(seen, deposits=dirt))
+                row = Look(
+                    f"P{k}", "", lot, seen.created_at, stage, method, attempt, 0, None, "", 0, 0
+                )
+                rows.append(
+                    row._replace(
+                        **dict(matings_so_far=stated["matings_so_far"], verdict=verdict),
+                        **dict(deposits=len(dirt), residues=len(dirt), in_zone=len(dirt)),
+                    )
+                )
+                minute += 1
+        recorded = make_study(data_of(records, Wanted()))
+    shown = study_of(rows)
+    assert shown.transfer is not None
+    assert len(shown.methods) == 2
+    assert replace(shown, source=recorded.source) == recorded
 
 
 def test_operators_who_inspected_the_same_connectors_are_rated(where, make_inspection):

@@ -97,7 +97,7 @@ def test_data_that_answer_nothing_end_in_1_and_wrong_words_in_2(tmp_path, capsys
 
 def test_plots_put_shares_and_lots_where_they_belong():
     from fiberward.inference.keep.statistics import share
-    from fiberward.inference.keep.study_data import Look
+    from fiberward.inference.keep.study_data import Look, LookTable
     from fiberward.inference.keep.study_lots import lot_chart
 
     half = interval_plot([("a & b", share(5, 10)), ("c", share(10, 10))], "Fit")
@@ -111,7 +111,7 @@ def test_plots_put_shares_and_lots_where_they_belong():
         for lot, n in (("a", 2), ("b", 2), ("c", 30))
         for k in range(9)
     ]
-    chart = lot_chart(looks, "wilson")
+    chart = lot_chart(LookTable.of(looks), "wilson")
     assert chart is not None
     dots = [mark for mark in lot_plot(chart).marks if isinstance(mark, Dot)]
     assert [dot.hollow for dot in dots] == [True, True, True]
