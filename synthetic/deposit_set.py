@@ -50,9 +50,9 @@ class Order:
 ORDERS = (
     *[Order("damage", CHIP_PLACES, 0.14, 0.5)] * 2,
     *[Order("damage", SCRATCH_PLACES, 0.25, 1.0)] * 3,
-    *[Order("film", STAIN_PLACES, 0.3), Order("residue", STAIN_PLACES, 0.3)] * 2,
-    *[Order("liquid", STAIN_PLACES, 0.32)] * 2,
-    *[Order("lint", GRAIN_PLACES, 0.38)] * 2,
+    *[Order("film", STAIN_PLACES, 0.35), Order("residue", STAIN_PLACES, 0.35)] * 2,
+    *[Order("liquid", STAIN_PLACES, 0.4)] * 2,
+    *[Order("lint", GRAIN_PLACES, 0.55)] * 2,
     Order("particle", GRAIN_PLACES, 1.0, slots=GRAIN_SLOTS),
 )
 BOTTOM_TO_TOP = (0, 1, 2, 4, 3, *range(5, len(ORDERS)))  # instance numbers follow this order
