@@ -141,8 +141,9 @@ class Bridge:
 
     `grain_um`: its height, taken as its area-equivalent size. `radius_um`: its nearest point to the
     axis. `dome_um`: the domes' radius. `radius_limit_um`: bridge radius, clipped at the endface's
-    edge. `rest_gap_um`: what it leaves open at the fibre. `contact_um`: diameter of the Hertz
-    contact of the clean joint. `harm`: by the rest gap, empty where there is none.
+    edge. `rest_gap_um`: what it leaves open at the fibre. `harm`: by the rest gap, empty where
+    there is none. `contact_um`, `contact_peak_mpa`: diameter and highest pressure of the clean joint's
+    Hertz contact under the spring's `spring_n`.
     With the apexes up to `apex_offset_um` beside the fibre, at worst: `may_bridge`, out to
     `offset_radius_limit_um`, leaving `offset_rest_gap_um`; then `harm` is by that if it would not
     bridge otherwise.
@@ -162,6 +163,8 @@ class Bridge:
     may_bridge: bool
     offset_radius_limit_um: float
     offset_rest_gap_um: float
+    contact_peak_mpa: float
+    spring_n: float
 
 
 @dataclass(frozen=True)
@@ -226,6 +229,8 @@ def bridge_of(
     rest = rest_gap_um(size, radius, dome)
     offset_rest = offset_rest_gap_um(size, radius, apex_offset_um, dome)
     opens = rest or offset_rest
+    spring = spring_force_n(shape)
+    contact = hertz_contact(spring, dome)
     tilted = f", faces angled by {angle:.0f} deg and keyed alike" if angle > 0 else ""
     assumes = f"rigid grain as high as its size, a like dome opposite, apexes on the axis{tilted}"
     return Bridge(
@@ -235,7 +240,7 @@ def bridge_of(
         gap_um=gap,
         radius_limit_um=min(limit, shape.endface_edge_um),
         rest_gap_um=rest,
-        contact_um=hertz_contact(spring_force_n(shape), dome).diameter_um,
+        contact_um=contact.diameter_um,
         harm=harm_of_gap(opens, angle) if opens > 0 else (),
         assumes=assumes,
         dome_um=dome,
@@ -243,6 +248,8 @@ def bridge_of(
         may_bridge=offset_rest > 0,
         offset_radius_limit_um=min(limit + apex_offset_um, shape.endface_edge_um),
         offset_rest_gap_um=offset_rest,
+        contact_peak_mpa=contact.peak_mpa,
+        spring_n=spring,
     )
 
 
@@ -250,10 +257,9 @@ def wedge_of(deposit: Deposit, shape: ConnectorShape) -> Wedge | None:
     """Bound on offset and tilt from a hard grain on the barrel within the sleeve's reach, else
     None.
 
-    The ferrule gives way by the grain's whole height where it lies and rests on the sleeve at the
-    far end of their overlap. Grain nearer to the front: it turns about the sleeve's mouth, and the
-    end face moves by h L / (L - x), at most 2 h. Grain nearer to the mouth: it turns about the
-    front or shifts bodily, so at most h. Tilt at most h / max(x, L - x).
+    The ferrule gives way by the grain's whole height where it lies; how it turns about that place
+    nobody knows, so the worse of two ways counts (`_pivoting`, `_bedded`), for each figure by
+    itself. Offset at most twice the height, tilt at most two heights over the sleeve's reach.
     """
     if not _is_grain(deposit) or deposit.surface != Surface.BARREL or deposit.s_min_um is None:
         return None
@@ -262,9 +268,9 @@ def wedge_of(deposit: Deposit, shape: ConnectorShape) -> Wedge | None:
     if at > reach:
         return None
     height = deposit.size_um
-    lever = max(at, reach - at)
-    offset = height * reach / (reach - at) if at <= reach / 2 else height
-    tilt = degrees(height / lever)
+    ways = _pivoting(at / reach), _bedded(at / reach)
+    offset = height * max(way[0] for way in ways)
+    tilt = degrees(height / reach * max(way[1] for way in ways))
     return Wedge(
         grain_um=height,
         from_front_um=at,
@@ -274,6 +280,29 @@ def wedge_of(deposit: Deposit, shape: ConnectorShape) -> Wedge | None:
         harm=harm_of_shift(offset, tilt),
         assumes="rigid grain as high as its size, rigid ferrule, split sleeve without clearance",
     )
+
+
+def _pivoting(at: float) -> tuple[float, float]:
+    """A ferrule that rests where the overlap ends farther from the grain, by the lever's law.
+
+    `at`: the grain's way from the front over the sleeve's reach L, 0..1. Gives the end face's
+    offset over the grain's height h, and the tilt (rad) over h / L. Grain nearer to the front: it
+    turns about the sleeve's mouth, h L / (L - x). Nearer to the mouth: it turns about the front or
+    shifts bodily, at most h.
+    """
+    return 1 / (1 - at) if at <= 0.5 else 1.0, 1 / max(at, 1 - at)
+
+
+def _bedded(at: float) -> tuple[float, float]:
+    """The same for a ferrule in a sleeve that gives way evenly all along (Winkler's bedding).
+
+    A rigid bar u(z) = a + b z with u(x) = h and the least energy, the integral of u^2 over 0..L:
+    u(0) = h (1 - 6 k) / (1 + 12 k^2), b = h / L 12 k / (1 + 12 k^2), k = x/L - 1/2. Own derivation
+    from the textbook's bedding.
+    """
+    k = at - 0.5
+    stiff = 1 + 12 * k * k
+    return abs(1 - 6 * k) / stiff, 12 * abs(k) / stiff
 
 
 def upright_ends_um(shape: ConnectorShape) -> tuple[float, float]:

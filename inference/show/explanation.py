@@ -203,6 +203,12 @@ def _gap(inspection: Inspection, deposit: DepositRecord) -> tuple[str, ...]:
             f"up to {bridge['offset_rest_gap_um']:.1f} um."
         )
     lines += _harm_lines(inspection, bridge.get("harm"))
+    if bridge.get("contact_peak_mpa") is not None:
+        lines.append(
+            f"Clean, they would touch on {bridge['contact_um']:.0f} um of diameter under the "
+            f"spring's {bridge['spring_n']:g} N, at up to {bridge['contact_peak_mpa']:.0f} MPa "
+            "(zirconia)."
+        )
     lines.append(f"Assumed: {bridge['assumes']}.")
     return tuple(lines)
 
@@ -313,7 +319,8 @@ def _change(
         unit = "um" if ruling["unit"] == "um" else "%"
         scale = 1 if unit == "um" else 100
         lines.append(
-            f"Its figure is {figure * scale:.3g} {unit}; {verb} {bound * scale:.3g} {unit}."
+            f"Its figure is {figure * scale:.3g} {unit}; by this rule {verb} {bound * scale:.3g} "
+            f"{unit}."
         )
     if limit is not None and ruling.get("rule") in ("reach", "reach-low"):
         lines += _flips(swing, limit)

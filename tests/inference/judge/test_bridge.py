@@ -162,10 +162,12 @@ def test_a_wider_apex_offset_never_helps(size_um, s_um, offset_um, more_um):
 
 
 def test_the_clean_joints_contact_is_the_hertz_one_of_the_families_force():
-    # 9.8 N, R = 20 mm: 172 um, calculated
+    # 9.8 N, R = 20 mm: 172 um, peak 632 MPa, calculated
     bridge = bridge_of(grain(100.0), SHAPE)
     assert bridge is not None
     assert bridge.contact_um == pytest.approx(172, abs=1)
+    assert bridge.contact_peak_mpa == pytest.approx(632, abs=1)
+    assert bridge.spring_n == 9.8
     small = replace(SHAPE, ferrule_radius_um=624.5, endface_edge_um=450.0)
     assert (spring_force_n(SHAPE), spring_force_n(small)) == (9.8, 5.5)
     assert (sleeve_reach_um(SHAPE), sleeve_reach_um(small)) == (5700.0, 3400.0)
@@ -186,18 +188,39 @@ def barrel_grain(from_front, size_um=5.0):
 
 
 @pytest.mark.parametrize(
-    ("from_front", "offset", "lever"),
-    # sleeve reach 5700 um, grain 5 um: h L/(L-x) up to the middle, h beyond; tilt h/max(x, L-x)
-    [(1000.0, 5 * 5.7 / 4.7, 4700.0), (2850.0, 10.0, 2850.0), (3000.0, 5.0, 3000.0),
-     (5700.0, 5.0, 5700.0)],
-)  # fmt: skip
-def test_the_wedge_bound_by_hand(from_front, offset, lever):
+    ("from_front", "offset", "tilt_um_per_mm"),
+    # sleeve reach 5700 um, grain 5 um, by hand. Pivot: h L/(L-x) up to the middle, h beyond, tilt
+    # h/max(x, L-x). Even bedding: k = x/L - 1/2, offset h (1-6k)/(1+12k^2), tilt 12k/(1+12k^2) h/L
+    [
+        (1000.0, 5 * 1.3017, 5 * 1.7203 / 5.7),  # k = -0.32456: bedding is worse for both
+        (1900.0, 5 * 1.5, 5 * 1.5 / 5.7),  # k = -1/6: both ways alike
+        (2850.0, 5 * 2.0, 5 * 2.0 / 5.7),  # the middle: the pivot is worse for both
+        (3000.0, 5.0, 5 / 3.0),
+        (5700.0, 5.0, 5 * 1.5 / 5.7),  # at the mouth: offset by the pivot, tilt by the bedding
+    ],
+)
+def test_the_wedge_bound_by_hand(from_front, offset, tilt_um_per_mm):
     wedge = wedge_of(barrel_grain(from_front), SHAPE)
     assert wedge is not None
     assert wedge.from_front_um == pytest.approx(from_front)
-    assert wedge.offset_um == pytest.approx(offset)
-    assert wedge.tilt_deg == pytest.approx(math.degrees(5.0 / lever))
+    assert wedge.offset_um == pytest.approx(offset, rel=1e-4)
+    assert wedge.tilt_deg == pytest.approx(math.degrees(tilt_um_per_mm / 1e3), rel=1e-4)
     assert wedge.harm == harm_of_shift(wedge.offset_um, wedge.tilt_deg)
+
+
+@pytest.mark.parametrize("at", [320.0, 800.0, 1500.0, 2850.0, 4000.0, 5700.0])
+def test_no_even_bedding_lets_the_ferrule_give_way_more_than_the_bound(at):
+    # an independent way: 400 springs along the sleeve, least squares with the bar held up at x
+    from scipy.optimize import minimize_scalar
+
+    wedge = wedge_of(barrel_grain(at, 5.0), SHAPE)
+    assert wedge is not None
+    z = (np.arange(400) + 0.5) * 5700.0 / 400
+    best = minimize_scalar(lambda slope: float(np.sum((5.0 + slope * (z - at)) ** 2)))
+    assert abs(5.0 - best.x * at) <= wedge.offset_um * (1 + 1e-4)
+    assert abs(best.x) <= math.radians(wedge.tilt_deg) * (1 + 1e-4)
+    assert wedge.offset_um <= 2 * 5.0 * (1 + 1e-9)
+    assert math.radians(wedge.tilt_deg) <= 2 * 5.0 / 5700.0 * (1 + 1e-9)
 
 
 def test_a_grain_behind_the_sleeve_does_not_wedge():

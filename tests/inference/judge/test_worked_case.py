@@ -38,7 +38,9 @@ def test_the_grain_bridges_at_20_mm_and_not_at_8_mm(case):
     assert tight.gap_um == pytest.approx(11.25, abs=0.02)
 
 
-def test_the_grain_on_the_side_wedges_by_the_sleeves_lever(case):
-    # h L/(L - x), L = 5.7 mm, x = chamfer's 0.317 mm and 0.4 mm
+def test_the_grain_on_the_side_wedges_as_in_a_sleeve_that_gives_way_evenly(case):
+    # h (1 - 6 k)/(1 + 12 k^2), k = x/L - 1/2, L = 5.7 mm, x = chamfer's 0.317 mm and 0.4 mm; the
+    # lever h L/(L - x) is less, 34.3 um
     wedge = case["CASES"][0].row.wedge
-    assert wedge.offset_um == pytest.approx(30 * 5700 / (5700 - 717), abs=0.01)
+    k = 717 / 5700 - 0.5
+    assert wedge.offset_um == pytest.approx(30 * (1 - 6 * k) / (1 + 12 * k * k), abs=0.01)
