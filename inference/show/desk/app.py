@@ -2,8 +2,6 @@
 
 import asyncio
 import contextlib
-import json
-import re
 import traceback
 from collections.abc import AsyncGenerator, Mapping
 from dataclasses import replace
@@ -18,11 +16,9 @@ from starlette.responses import (
     FileResponse,
     HTMLResponse,
     JSONResponse,
-    PlainTextResponse,
     Response,
 )
 from starlette.routing import Mount, Route
-from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp
 
 from ....model.errors import FiberwardError
@@ -30,38 +26,39 @@ from ...keep.cautions import CAUTIONS
 from ..explanation import explain_number
 from ..words import VERDICT_WORDS
 from .before_after import FATE_WORDS, before_after, comparison_data
+from .camera import LiveCamera
 from .demo import begin_demo
+from .forms import read_form
 from .gate import Gate, Keys
 from .history import connectors
+from .intake import add_picture, harmless
 from .job import PICTURES, Shot, with_stated, write_job
 from .labelling import Labelling, can_be_labelled
 from .pages import (
-    HERE,
     Pages,
     case_data,
     command_line,
     files_of,
-    kind_svg,
-    kinds_css,
-    ranked,
+    list_of,
 )
 from .recorded import Recorded
 from .retraining import Retraining
 from .runner import Runner
 from .shelf import Case, Shelf
-from .uploads import MOST_PICTURES, TooLarge, TooSlow, check_length, take_in
+from .shooting import Shooting
+from .statics import KEPT, static_routes
+from .uploads import TooLarge, TooSlow, check_length
+from .wanted import next_of_inspection, next_of_job
+from .watched import Watched
 
 __all__ = ["Desk"]
 
-MOST_FORM_BYTES = 256 << 10
-FORM_WAIT_S = 10.0
 NAME_HEADER = "x-file-name"
 # Facts that hold for a connector's next inspection too.
 LASTING = (
     *("label", "end", "lot", "ferrule_mm", "finish", "fiber_mode", "method", "operator"),
     *("matings_so_far", "key_deg"),
 )
-KEPT = {"cache-control": "private, max-age=31536000, immutable"}
 STATUS_OF: dict[type[Exception], int] = {TooLarge: 413, TooSlow: 408}
 # What a browser can show of what can be taken in.
 SHOWN = {".png": "png", ".jpg": "jpeg", ".gif": "gif", ".bmp": "bmp", ".webp": "webp"}
@@ -72,11 +69,15 @@ class Desk:
 
     def __init__(self, folder: Path, port: int, settings: Mapping[str, Any]) -> None:
         self.shelf = Shelf(folder)
-        self.runner = Runner(self.shelf, settings)
+        self.runner = Runner(self.shelf, _for_worker(settings))
         self.keys = Keys.of(folder)
-        self.pages = Pages(self.keys.post)
+        self.watched = Watched(settings.get("watch"), self.shelf, self.runner.start)
+        watches = None if self.watched.folder is None else self.watched.folder.name
+        self.pages = Pages(self.keys.post, settings.get("camera") is not None, watches)
         self.retraining = Retraining(folder, settings.get("db"))
-        self.labelling = Labelling(self.pages, self.shelf, _form, self.retraining.command())
+        self.labelling = Labelling(self.pages, self.shelf, self.retraining.command())
+        self.camera = LiveCamera(settings.get("camera"), settings)
+        self.shooting = Shooting(self.pages, self.shelf, self.camera)
         self.recorded = Recorded(self.pages, settings.get("db"))
         inner = Starlette(
             routes=self._routes(),
@@ -93,8 +94,6 @@ class Desk:
         case = "/c/{key:str}"
         return [
             Route("/", self.home),
-            Route("/kinds.css", _kinds_css),
-            Route("/kinds/{name:str}.svg", _kind_svg),
             Route("/help", self.help),
             Route("/cases", self.begin, methods=["POST"]),
             Route("/demo", self.demo, methods=["POST"]),
@@ -103,6 +102,7 @@ class Desk:
             Route(f"{case}/progress", self.progress),
             Route(f"{case}/file/{{name:str}}", self.file),
             Route(f"{case}/shot/{{number:int}}", self.shot),
+            Route(f"{case}/rows", self.rows),
             Route(f"{case}/deposit/{{number:int}}", self.deposit),
             Route(f"{case}/since/{{other:str}}", self.compare),
             Route(f"{case}/since/{{other:str}}/data", self.moves),
@@ -112,21 +112,25 @@ class Desk:
             Route(f"{case}/start", self.start, methods=["POST"]),
             Route(f"{case}/stop", self.stop, methods=["POST"]),
             Route(f"{case}/again", self.again, methods=["POST"]),
+            *self.shooting.routes(),
+            *self.watched.routes(),
             *self.recorded.routes(),
             *self.labelling.routes(),
             *self.retraining.routes(),
-            Mount("/static", StaticFiles(directory=HERE / "static")),
+            *static_routes(),
         ]
 
     @contextlib.asynccontextmanager
     async def _lifespan(self, app: Starlette) -> AsyncGenerator[None]:
-        working = asyncio.create_task(self.runner.run())
+        working = [asyncio.create_task(each.run()) for each in (self.runner, self.watched)]
         try:
             yield
         finally:
-            working.cancel()
-            with contextlib.suppress(asyncio.CancelledError):
-                await working
+            for each in working:
+                each.cancel()
+                with contextlib.suppress(asyncio.CancelledError):
+                    await each
+            await self.camera.close()
             await self.retraining.close()
 
     # -- pages -----------------------------------------------------------------------------------
@@ -147,21 +151,31 @@ class Desk:
             return HTMLResponse(self.pages.page("running.html", case=case, job=case.job))
         if case.inspection is None:
             command = command_line(case)
-            return HTMLResponse(
-                self.pages.page("draft.html", case=case, job=case.job, command=command)
+            wanted = None if case.job is None else next_of_job(case.job)
+            page = self.pages.page(
+                "draft.html", case=case, job=case.job, command=command, wanted=wanted
             )
+            return HTMLResponse(page)
         it = case.inspection
         page = self.pages.page(
             "case.html",
             case=case,
             it=it,
             verdict=VERDICT_WORDS[it.verdict],
-            deposits=ranked(it),
+            **list_of(it),
             command=command_line(case),
             files=files_of(case),
             earlier=self._others(case),
+            wanted=next_of_inspection(it.next_picture),
             labelled=can_be_labelled(case),
         )
+        return HTMLResponse(page)
+
+    async def rows(self, request: Request) -> Response:
+        """The rest of a long list of deposits, a part of a page."""
+        inspection = self._done(request).inspection
+        assert inspection is not None
+        page = await asyncio.to_thread(self.pages.page, "more_rows.html", **list_of(inspection))
         return HTMLResponse(page)
 
     async def deposit(self, request: Request) -> Response:
@@ -231,18 +245,9 @@ class Desk:
     async def upload(self, request: Request) -> Response:
         """Take in one picture, the body of the request."""
         case = self._open_case(request)
-        assert case.job is not None
-        if len(case.job.shots) >= MOST_PICTURES:
-            raise TooLarge(f"a connector may have {MOST_PICTURES} pictures at most")
-        name = unquote(request.headers.get(NAME_HEADER, ""))[:200] or "picture"
-        name = re.sub(r"[^\w .()+,;=@-]", "_", name.replace("\\", "/").rpartition("/")[2])
+        name = harmless(unquote(request.headers.get(NAME_HEADER, "")))
         check_length(request.headers.get("content-length"), name)
-        file = await take_in(request.stream(), name, case.folder / PICTURES)
-        job = self._case(request).job  # another picture may have come in meanwhile
-        if job is None or not job.open or len(job.shots) >= MOST_PICTURES:
-            (case.folder / PICTURES / file).unlink()
-            raise HTTPException(409, f"{name}: came too late; its inspection has begun")
-        write_job(case.folder, replace(job, shots=(*job.shots, Shot(file))))
+        file = await add_picture(case, request.stream(), name)
         return JSONResponse({"file": file}, 201)
 
     async def remove(self, request: Request) -> Response:
@@ -261,7 +266,7 @@ class Desk:
         """Keep what the form says; answers with the command line that does the same."""
         case = self._open_case(request)
         assert case.job is not None
-        write_job(case.folder, with_stated(case.job, await _form(request)))
+        write_job(case.folder, with_stated(case.job, await read_form(request)))
         return JSONResponse({"command": command_line(self._case(request))})
 
     async def start(self, request: Request) -> Response:
@@ -353,39 +358,13 @@ def _lasting(case: Case) -> dict[str, str]:
     }
 
 
+def _for_worker(settings: Mapping[str, Any]) -> dict[str, Any]:
+    known = ("model", "db", "record", "threads")
+    return {name: settings[name] for name in known if name in settings}
+
+
 def _when(case: Case) -> tuple[str, str]:
     return case.created_at, case.key
-
-
-async def _form(request: Request) -> Mapping[str, Any]:
-    """The JSON object in the body, of bounded size."""
-    body = b""
-    try:
-        async with asyncio.timeout(FORM_WAIT_S):
-            async for chunk in request.stream():
-                body += chunk
-                if len(body) > MOST_FORM_BYTES:
-                    raise TooLarge("this form is too large")
-    except TimeoutError as error:
-        raise TooSlow("the rest of the form did not come; try again") from error
-    try:
-        form = json.loads(body)
-    except (ValueError, RecursionError) as error:
-        raise HTTPException(400, "expected JSON") from error
-    if not isinstance(form, dict):
-        raise HTTPException(400, "expected a JSON object")
-    return form  # pyright: ignore[reportUnknownVariableType]
-
-
-async def _kinds_css(request: Request) -> Response:
-    return PlainTextResponse(kinds_css(), media_type="text/css")
-
-
-async def _kind_svg(request: Request) -> Response:
-    drawn = kind_svg(request.path_params["name"])
-    if drawn is None:
-        raise HTTPException(404, "there is no such kind")
-    return PlainTextResponse(drawn, media_type="image/svg+xml", headers=KEPT)
 
 
 async def _broke(request: Request, error: Exception) -> Response:

@@ -1,7 +1,7 @@
 """The command `fiberward desk`."""
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -18,6 +18,17 @@ def desk(
     port: Annotated[
         int, typer.Option(min=0, max=65535, help="Port on this computer; 0 takes a free one.")
     ] = 8417,
+    camera: Annotated[
+        str | None,
+        typer.Option(
+            metavar="NUMBER|FILE|DIR",
+            help="Camera of this computer; a film or a folder of pictures can stand in.",
+        ),
+    ] = None,
+    watch: Annotated[
+        Path | None,
+        typer.Option(metavar="DIR", help="Take in pictures that appear in this folder."),
+    ] = None,
     browser: Annotated[bool, typer.Option(help="Open the page in the browser.")] = True,
     record: Annotated[
         bool, typer.Option(help="Keep results in the records, if a label was stated.")
@@ -32,12 +43,15 @@ def desk(
     """
     import webbrowser
 
+    from ...see.frames import check_source
     from .app import Desk
     from .server import listen, serve, session_folder
 
     terminal = Terminal.current()
-    settings = {"model": model and str(model.resolve()), "db": db}
+    settings: dict[str, Any] = {"model": model and str(model.resolve()), "db": db}
     settings |= {"record": record, "threads": threads}
+    settings["camera"] = None if camera is None else _resolved(check_source(camera))
+    settings["watch"] = watch
     place = session_folder(folder)
     sock = listen(port)
     taken = sock.getsockname()[1]
@@ -52,3 +66,8 @@ def desk(
 
     serve(desk, sock, ready)
     return 0
+
+
+def _resolved(source: str) -> str:
+    """A stand-in's whole path; a device's number as it is."""
+    return source if source.isdecimal() else str(Path(source).resolve())

@@ -24,6 +24,7 @@ __all__ = ["MOST_SIDE_PX", "NO_SURFACE_INDEX", "UNSEEN_INDEX", "write_extras"]
 Bytes = npt.NDArray[np.uint8]
 UNSEEN_INDEX, NO_SURFACE_INDEX = 7, 8  # beside the kinds 0..6 in a map's index picture
 MOST_SIDE_PX = 4096  # what every browser can draw
+TILE_PX = 1024  # some 200 kB each
 JPEG_QUALITY = 90
 
 
@@ -47,12 +48,27 @@ def _write_view(result: Result, index: int, target: Path) -> dict[str, Any]:
     by = -(-max(view.picture.rgb.shape[:2]) // MOST_SIDE_PX)
     files: dict[str, Any] = {"file": f"view-{index}.jpg", "index": None, "doubt": None}
     write_atomically(target / files["file"], _encoded(_shrunk(view.picture.rgb, by), ".jpg"))
+    if by > 1:
+        files["tiles"] = _write_tiles(view.picture.rgb, index, target)
     if view.segmentation is not None:
         files["index"] = f"view-{index}.png"
         kinds = _strongest(view.segmentation.kind, by)
         write_atomically(target / files["index"], _encoded(kinds, ".png"))
         files["doubt"] = _doubt(view.segmentation, result.deposits, index)
     return files
+
+
+def _write_tiles(rgb: Bytes, index: int, target: Path) -> dict[str, int]:
+    """The picture in its own pixels, in tiles that are fetched when it is looked at closely."""
+    height, width = rgb.shape[:2]
+    columns, rows = -(-width // TILE_PX), -(-height // TILE_PX)
+    for row in range(rows):
+        for column in range(columns):
+            y, x = row * TILE_PX, column * TILE_PX
+            tile = np.ascontiguousarray(rgb[y : y + TILE_PX, x : x + TILE_PX])
+            name = f"tile-{index}-{column}-{row}.jpg"
+            write_atomically(target / name, _encoded(tile, ".jpg"))
+    return {"side": TILE_PX, "columns": columns, "rows": rows}
 
 
 def _shrunk(rgb: Bytes, by: int) -> Bytes:

@@ -69,7 +69,9 @@ class Job:
     """One connector's inspection as stated; a text is None where nothing was said.
 
     `shots` stand in the natural order of their names. `problem`: why it failed, in one line.
-    `state`: draft while pictures and facts are collected.
+    `state`: draft while pictures and facts are collected. `came_from`: the watched sub-folder that
+    its pictures lay in. `more`: whether it begins with the pictures of an earlier inspection;
+    `next_tilt_deg`, `next_turn_deg`: the picture that one wanted.
     """
 
     created_at: str
@@ -89,6 +91,10 @@ class Job:
     in_zone_by: str | None = None
     state: State = "draft"
     problem: str | None = None
+    came_from: str | None = None
+    more: bool = False
+    next_tilt_deg: float | None = None
+    next_turn_deg: float | None = None
 
     @property
     def open(self) -> bool:

@@ -3,7 +3,7 @@
 import asyncio
 import json
 import shutil
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -22,6 +22,7 @@ from ...keep.files import write_atomically
 from ..jobs import file_name
 from ..pictures_out import png_bytes
 from .extras import MOST_SIDE_PX
+from .forms import read_form
 from .job import PICTURES
 from .labels import NOT_ANNOTATED, PLANES, add_stroke, checked_stroke, paint, read_strokes, undone
 from .pages import Pages, files_of, kind_rows
@@ -30,7 +31,6 @@ from .shelf import Case, Shelf
 __all__ = ["LABELS", "Labelling", "can_be_labelled"]
 
 LABELS = "labels"
-READ_FORM = Callable[[Request], Any]
 
 
 @dataclass(frozen=True)
@@ -45,14 +45,10 @@ class Labelled:
 
 
 class Labelling:
-    """The pages of labelling.
+    """The pages of labelling; `command` retrains on what is labelled here."""
 
-    `read_form` reads a request's JSON object; `command` retrains on what is labelled here.
-    """
-
-    def __init__(self, pages: Pages, shelf: Shelf, read_form: READ_FORM, command: str) -> None:
-        self.pages, self.shelf, self.read_form = pages, shelf, read_form
-        self.command = command
+    def __init__(self, pages: Pages, shelf: Shelf, command: str) -> None:
+        self.pages, self.shelf, self.command = pages, shelf, command
 
     def routes(self) -> list[Route]:
         """Their addresses."""
@@ -105,7 +101,7 @@ class Labelling:
     async def add(self, request: Request) -> Response:
         """Keep one stroke; it is on the disk when this is answered."""
         case, index = self._picture(request)
-        form: Mapping[str, Any] = await self.read_form(request)
+        form: Mapping[str, Any] = await read_form(request)
         number, given = form.get("number"), form.get("stroke")
         if not isinstance(number, int) or not isinstance(given, dict):
             raise UsageError("expected the number of a stroke, and the stroke")

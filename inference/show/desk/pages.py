@@ -16,7 +16,9 @@ from ...keep.inspection import DepositRecord, Inspection
 from ..explanation import upper_reach
 from ..words import VERDICT_WORDS, clock, deg, percent, um
 from .job import PICTURES
+from .marks import MARKERS
 from .shelf import EXTRAS, Case
+from .statics import STATIC
 from .uploads import MOST_PICTURE_BYTES
 
 __all__ = [
@@ -26,8 +28,7 @@ __all__ = [
     "command_line",
     "files_of",
     "kind_rows",
-    "kind_svg",
-    "kinds_css",
+    "list_of",
     "map_files",
     "ranked",
     "surface_ends",
@@ -35,24 +36,20 @@ __all__ = [
 
 HERE = Path(__file__).parent
 RING_STEP_DEG = 3
-# The shapes of the markers, drawn round (0, 0), 24 units across; sent to the scripts too.
-MARKERS = {
-    "disc": ("solid", "M-8 0a8 8 0 1 0 16 0a8 8 0 1 0-16 0Z"),
-    "square": ("solid", "M-7.5-7.5h15v15h-15Z"),
-    "drop": ("solid", "M0-11C3-5 8-1 8 3.5a8 7.5 0 0 1-16 0C-8-1-3-5 0-11Z"),
-    "ring": ("line", "M-7 0a7 7 0 1 0 14 0a7 7 0 1 0-14 0Z"),
-    "wave": ("line", "M-9 3C-6-9-3-9 0 0S6 9 9-3"),
-    "cross": ("line", "M-7-7 7 7M-7 7 7-7"),
-}
+ROWS_AT_ONCE = 40  # the rest of a long list comes after the page is seen
 REPORT_POLICY = (
     "default-src 'none'; img-src data:; style-src 'unsafe-inline'; frame-ancestors 'none'; sandbox"
 )
 
 
 class Pages:
-    """The templates; `token` goes into every page for its scripts."""
+    """The templates.
 
-    def __init__(self, token: str) -> None:
+    `token` goes into every page for its scripts; `has_camera`: whether pictures can be taken;
+    `watches`: name of the folder that is watched.
+    """
+
+    def __init__(self, token: str, has_camera: bool, watches: str | None) -> None:
         from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
         self.environment = Environment(
@@ -62,9 +59,14 @@ class Pages:
             trim_blocks=True,
             lstrip_blocks=True,
         )
-        self.environment.filters.update(um=um, deg=deg, percent=percent, clock=clock)
+        self.environment.filters.update(
+            um=um, deg=deg, percent=percent, clock=clock, numbers=_numbers
+        )
         shared: dict[str, Any] = {
             "token": token,
+            "static": STATIC,
+            "has_camera": has_camera,
+            "watches": watches,
             "kinds": {row.name: row for row in KINDS},
             "verdicts": VERDICT_WORDS,
             "most_bytes": MOST_PICTURE_BYTES,
@@ -74,35 +76,6 @@ class Pages:
     def page(self, template: str, **values: Any) -> str:
         """One page as HTML text."""
         return self.environment.get_template(template).render(**values)
-
-
-def kinds_css() -> str:
-    """The kinds' markers as a style sheet, from the one table of them."""
-    rules = [
-        f".kind-{row.name} {{ background-image: url(/kinds/{row.name}.svg); }}" for row in KINDS
-    ]
-    return "\n".join(rules[1:]) + "\n"
-
-
-def kind_svg(name: str) -> str | None:
-    """A kind's marker as a picture, as the map draws it; None if there is no such kind."""
-    row = next((row for row in KINDS[1:] if row.name == name), None)
-    if row is None:
-        return None
-    how, path = MARKERS[row.marker]
-    ink = "stroke-linecap='round' stroke-linejoin='round' fill='none'"
-    rims = (
-        [("#ffffff", 7), ("#14181d", 3.5)] if how == "solid" else [("#ffffff", 12), ("#14181d", 8)]
-    )
-    parts = [f"<path d='{path}' stroke='{c}' stroke-width='{w}' {ink}/>" for c, w in rims]
-    last = (
-        f"fill='{row.color}'"
-        if how == "solid"
-        else f"stroke='{row.color}' stroke-width='4.5' {ink}"
-    )
-    parts.append(f"<path d='{path}' {last}/>")
-    drawn = "".join(parts)
-    return f"<svg xmlns='http://www.w3.org/2000/svg' viewBox='-14 -14 28 28'>{drawn}</svg>"
 
 
 def ranked(inspection: Inspection) -> list[tuple[DepositRecord, bool]]:
@@ -124,6 +97,17 @@ def ranked(inspection: Inspection) -> list[tuple[DepositRecord, bool]]:
     return [(d, d.id in stopping) for d in sorted(inspection.deposits, key=weight)]
 
 
+def list_of(inspection: Inspection) -> dict[str, Any]:
+    """What the list of deposits is written from."""
+    views = {view.picture: str(k + 1) for k, view in enumerate(inspection.views)}
+    return {"deposits": ranked(inspection), "views": views, "at_once": ROWS_AT_ONCE}
+
+
+def _numbers(views: Mapping[str, str], pictures: Sequence[str]) -> str:
+    """The numbers of pictures, in their order."""
+    return " ".join(sorted((views[name] for name in pictures if name in views), key=int))
+
+
 @dataclass(frozen=True)
 class ServedFile:
     """A file that the page may ask for, by the name that it asks with."""
@@ -142,6 +126,7 @@ def files_of(case: Case) -> dict[str, ServedFile]:
         for name in (row.get("file"), row.get("index"))
         if isinstance(name, str)
     ]
+    wanted += [(name, (EXTRAS, name)) for name in _tile_names(page)]
     if case.inspection is not None:
         wanted += [("travel-map.png", ("travel-map.png",)), ("report.html", ("report.html",))]
         for index, view in enumerate(case.inspection.views):
@@ -154,6 +139,17 @@ def files_of(case: Case) -> dict[str, ServedFile]:
             kind = MEDIA_TYPES[Path(name).suffix]
             found[name] = ServedFile(path, kind, REPORT_POLICY if name == "report.html" else None)
     return found
+
+
+def _tile_names(page: Mapping[str, Any]) -> list[str]:
+    """The tiles of pictures that are too large to be shown whole."""
+    return [
+        f"tile-{index}-{column}-{row}.jpg"
+        for index, view in enumerate(page.get("views", ()))
+        if (tiles := view.get("tiles")) is not None
+        for row in range(int(tiles["rows"]))
+        for column in range(int(tiles["columns"]))
+    ]
 
 
 MEDIA_TYPES = {".png": "image/png", ".jpg": "image/jpeg", ".html": "text/html; charset=utf-8"}
@@ -172,6 +168,7 @@ def case_data(case: Case) -> dict[str, Any]:
         "ends": surface_ends(inspection),
         "deposits": [_spot(deposit, stops[deposit.id]) for deposit in inspection.deposits],
         "sightings": page.get("sightings", {}),
+        "next": inspection.next_picture,
     }
 
 
@@ -205,6 +202,7 @@ def _views(
                 "index": kinds if kinds in files else None,
                 "width": view.width_px,
                 "height": view.height_px,
+                "tiles": row.get("tiles"),
             }
         )
     return shown

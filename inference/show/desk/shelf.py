@@ -53,6 +53,13 @@ class Case:
         return None if self.job is None else self.job.label
 
     @property
+    def name(self) -> str:
+        """What the page calls it."""
+        if self.label is not None or self.job is None or self.job.came_from is None:
+            return self.label or "without a label"
+        return f"without a label (folder {self.job.came_from})"
+
+    @property
     def created_at(self) -> str:
         """When it was inspected or, before that, begun."""
         if self.inspection is not None:

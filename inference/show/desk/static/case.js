@@ -9,8 +9,8 @@ const key = root.dataset.key;
 const version = root.dataset.version;
 const fileOf = (name) => name === null ? null : `/c/${key}/file/${name}?v=${encodeURIComponent(version)}`;
 const table = document.querySelector("#deposits tbody");
-const rows = table === null ? [] : [...table.rows];
-const rowOf = new Map(rows.map((row) => [Number(row.dataset.id), row]));
+let rows = [];
+let rowOf = new Map();
 const shown = { hidden: new Set(), tint: 0.5, unseen: true, zone: false, chosen: null };
 
 let map;
@@ -19,12 +19,15 @@ let chosenRow = null;
 let deposits = new Map();
 
 trying(async () => {
+  await new Promise((seen) => requestAnimationFrame(() => setTimeout(seen))); // the page comes first
   const data = await get(`/c/${key}/data?v=${encodeURIComponent(version)}`);
   deposits = new Map(data.deposits.map((deposit) => [deposit.id, deposit]));
   map = new TravelMap(document.getElementById("map"), data, shown, choose);
   views = [...document.querySelectorAll("figure.view")]
     .map((figure, k) => new View(figure, k, data, shown, choose));
-  await Promise.all([map.load(fileOf), ...views.map((view) => view.load(fileOf))]);
+  const drawn = [map.load(fileOf), ...views.map((view) => view.load(fileOf))];
+  await restOfRows();
+  await Promise.all(drawn);
   document.body.dataset.ready = "yes";
 });
 
@@ -89,6 +92,35 @@ function step(by) {
 
 // -- the list ------------------------------------------------------------------------------------
 
+/** A long list's first rows come with the page; the rest is fetched once that is seen. */
+async function restOfRows() {
+  const { more } = table?.closest("table").dataset ?? {};
+  if (more) table.insertAdjacentHTML("beforeend", await getPart(more));
+  takeRows();
+  hideRows();
+  if (more && sort.value !== "rank") sortRows();
+  if (chosenRow === null) {
+    chosenRow = rowOf.get(shown.chosen) ?? null;
+    mark(chosenRow, true);
+  }
+}
+
+function takeRows() {
+  rows = table === null ? [] : [...table.rows];
+  rowOf = new Map(rows.map((row) => [Number(row.dataset.id), row]));
+}
+
+function hideRows() {
+  for (const row of rows) row.hidden = shown.hidden.has(row.dataset.kind);
+  const count = rows.filter((row) => row.hidden).length;
+  document.getElementById("hidden-count").textContent = count ? `, ${count} switched off` : "";
+}
+
+function sortRows() {
+  rows.sort(ORDERS[sort.value]);
+  table.append(...rows);
+}
+
 const sort = document.getElementById("sort");
 const number = (row, name) => row.dataset[name] === "" ? Infinity : Number(row.dataset[name]);
 const ORDERS = {
@@ -100,8 +132,7 @@ const ORDERS = {
   number: (a, b) => number(a, "id") - number(b, "id"),
 };
 sort?.addEventListener("change", () => {
-  rows.sort(ORDERS[sort.value]);
-  table.append(...rows);
+  sortRows();
   say(`Sorted by ${sort.selectedOptions[0].textContent}`);
 });
 
@@ -110,9 +141,7 @@ sort?.addEventListener("change", () => {
 for (const box of document.querySelectorAll("input.kind")) {
   box.addEventListener("change", () => {
     shown.hidden[box.checked ? "delete" : "add"](box.value);
-    for (const row of rows) row.hidden = shown.hidden.has(row.dataset.kind);
-    const count = rows.filter((row) => row.hidden).length;
-    document.getElementById("hidden-count").textContent = count ? `, ${count} switched off` : "";
+    hideRows();
     if (shown.chosen !== null && shown.hidden.has(deposits.get(shown.chosen)?.kind)) choose(null);
     recolor();
   });
@@ -125,6 +154,8 @@ for (const name of ["unseen", "zone"]) {
   shown[name] = box.checked;
 }
 shown.tint = Number(tint.value) / 100;
+
+takeRows();
 
 function redraw() {
   map?.draw();
@@ -180,4 +211,7 @@ document.addEventListener("keydown", (event) => {
 
 document.getElementById("again").addEventListener("click", () => trying(async () => {
   location.assign(`/c/${(await post(`/c/${key}/again`)).key}`);
+}));
+document.getElementById("more")?.addEventListener("click", () => trying(async () => {
+  location.assign(`/c/${(await post(`/c/${key}/more`)).key}`);
 }));

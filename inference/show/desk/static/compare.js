@@ -15,7 +15,7 @@ class MovesMap extends TravelMap {
     [this.before, this.after] = await Promise.all(
       [before, after].map((side) => layersOf(side.maps, path(side))));
     this.layers = [...this.before, ...this.after];
-    this.recolor();
+    await this.recolor();
   }
 
   front() {

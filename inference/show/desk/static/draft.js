@@ -2,16 +2,19 @@
 
 import { takePictures } from "./intake.js";
 import { post, say, trying } from "./talk.js";
+import { offerWatched } from "./watched.js";
 
 const key = document.getElementById("case").dataset.key;
 const form = document.getElementById("stated");
 const turns = [...document.querySelectorAll("input.turn")];
 const USUAL = ["0", "0", "120", "240"]; // the front, then round the plug
 
-takePictures(async () => {
+async function caseKey() {
   await keep();
   return key;
-});
+}
+takePictures(caseKey);
+offerWatched(caseKey);
 
 async function keep() {
   const stated = Object.fromEntries(new FormData(form));

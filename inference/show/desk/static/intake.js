@@ -1,6 +1,6 @@
 // Pictures by drag and drop or from the file picker, with progress, a way to stop, and what went wrong.
 
-import { say, sendFile } from "./talk.js";
+import { say, sendFile, trying } from "./talk.js";
 
 const MOST_BYTES = Number(document.getElementById("drop").dataset.most);
 const order = new Intl.Collator(undefined, { numeric: true });
@@ -9,6 +9,9 @@ const order = new Intl.Collator(undefined, { numeric: true });
 export function takePictures(caseKey) {
   const zone = document.getElementById("drop");
   const input = document.getElementById("files");
+  document.getElementById("camera")?.addEventListener("click", () => trying(async () => {
+    location.assign(`/c/${await caseKey()}/camera`);
+  }));
   input.addEventListener("change", () => take(input.files));
   for (const name of ["dragenter", "dragover"]) {
     document.addEventListener(name, (event) => {

@@ -5,7 +5,7 @@
 
 import { drawMarker, drawText } from "./marks.js";
 import { Pane } from "./pane.js";
-import { bitmap, colored, hatched, indexOf } from "./rasters.js";
+import { Raster } from "./rasters.js";
 
 const ROUND = 2 * Math.PI;
 const GRADED_UM = 125;
@@ -43,19 +43,20 @@ export class TravelMap {
 
   async load(path) {
     this.layers = await layersOf(this.data.maps, path);
-    this.recolor();
+    await this.recolor();
   }
 
   /** After the kinds that are shown, or light and dark, have changed. */
-  recolor() {
+  async recolor() {
     this.theme = themeOf(this.canvas);
+    this.pane.draw();
     const colors = this.data.kinds.map((kind, k) =>
       k === 0 || this.shown.hidden.has(kind.name) ? null : kind.color);
-    for (const layer of this.layers) {
-      if (layer.index === null) continue;
-      layer.tint = colored(layer.index, colors);
-      layer.unseen = hatched(layer.index, UNSEEN, this.theme.line, this.theme.nothing);
-    }
+    const hatch = { index: UNSEEN, line: this.theme.line, plain: this.theme.nothing };
+    await Promise.all(this.layers.map(async (layer) => {
+      const { tint, hatched } = await layer.raster.colored(colors, hatch);
+      Object.assign(layer, { tint, unseen: hatched });
+    }));
     this.pane.draw();
   }
 
@@ -93,6 +94,7 @@ export class TravelMap {
     this.paintDistances(context);
     if (this.shown.zone) this.paintVeil(context);
     this.paintZone(context);
+    if (this.data.next) this.paintNext(context, this.data.next);
     const visible = this.visible();
     const within = visible.filter((deposit) => this.inView(deposit));
     const stops = within.filter((deposit) => deposit.stops);
@@ -194,6 +196,28 @@ export class TravelMap {
     }));
   }
 
+  /** From which side the picture is taken that would add most: an eye at the map's edge. */
+  paintNext(context, { tilt_deg: tilt, turn_deg: turn }) {
+    if (tilt <= 10) return; // straight from the front has no side
+    const [x, y] = this.pane.toScreen(...placeOf(0.94 * this.reach(), turn));
+    context.save();
+    context.translate(x, y);
+    context.rotate(((90 - turn) * Math.PI) / 180);
+    const eye = new Path2D("M-10-14h20v11h-20ZM-4-3h8v5h-8Z");
+    for (const [color, width] of [[this.theme.rim, 6], [this.theme.accent, 2.5]]) {
+      context.strokeStyle = color;
+      context.lineWidth = width;
+      context.stroke(eye);
+    }
+    context.fillStyle = this.theme.ground;
+    context.fill(eye);
+    context.restore();
+    const inwards = placeOf(0.82 * this.reach(), turn);
+    drawText(context, "next picture", ...this.pane.toScreen(...inwards), {
+      ink: this.theme.accent, rim: this.theme.ground, size: 12,
+    });
+  }
+
   ring(context, um, { color, width, dash = [] }) {
     const [x, y] = this.pane.toScreen(0, 0);
     context.beginPath();
@@ -280,8 +304,9 @@ export function placeOf(sUm, thetaDeg) {
 /** The rasters of a case's maps. */
 export function layersOf(maps, path) {
   return Promise.all(maps.map(async (map) => {
-    const [picture, index] = await Promise.all([bitmap(path(map.file)), indexOf(path(map.index))]);
-    return { picture, index, half: (map.um_per_px * map.side_px) / 2 };
+    const raster = new Raster(path(map.file), path(map.index));
+    const { picture } = await raster.load();
+    return { raster, picture, half: (map.um_per_px * map.side_px) / 2 };
   }));
 }
 

@@ -1,30 +1,16 @@
-// Pictures and index pictures from the desk, and index pictures turned into colour.
+// Pictures and index pictures from the desk. Index pictures are read and coloured by workers, so that
+// the page can be used meanwhile.
+
+const crew = [];
+const CREW = 2; // more would only crowd out the page itself
+const waiting = new Map();
+let numbered = 0;
 
 /** A picture as a bitmap; null where there is none. */
 export async function bitmap(path) {
   if (path === null) return null;
   const response = await fetch(path);
   return response.ok ? createImageBitmap(await response.blob()) : null;
-}
-
-/** Draw of a picture laid out at (x, y, width, height) what lies within (0, 0, right, bottom). */
-export function drawVisible(context, picture, [x, y, width, height], right, bottom) {
-  const [left, top] = [Math.max(0, x), Math.max(0, y)];
-  const [w, h] = [Math.min(right, x + width) - left, Math.min(bottom, y + height) - top];
-  if (w <= 0 || h <= 0) return;
-  const [across, down] = [picture.width / width, picture.height / height];
-  const source = [(left - x) * across, (top - y) * down, w * across, h * down];
-  context.drawImage(picture, ...source, left, top, w, h);
-}
-
-/** A smaller copy of a picture or canvas, for drawing it small without touching every pixel. */
-export function quarter(picture) {
-  const [width, height] = [Math.ceil(picture.width / 4), Math.ceil(picture.height / 4)];
-  const small = new OffscreenCanvas(width, height);
-  const context = small.getContext("2d");
-  context.imageSmoothingQuality = "medium";
-  context.drawImage(picture, 0, 0, width, height);
-  return small.transferToImageBitmap();
 }
 
 /** An 8-bit index picture: {width, height, index: Uint8Array}; null where there is none. */
@@ -40,37 +26,54 @@ export async function indexOf(path) {
   return { width, height, index };
 }
 
-/** A bitmap with a colour for each index: `colors` holds "#rrggbb", or null for nothing. */
-export function colored({ width, height, index }, colors) {
-  const table = new Uint32Array(256);
-  colors.forEach((color, k) => { table[k] = color === null ? 0 : packed(color); });
-  const pixels = new ImageData(width, height);
-  const out = new Uint32Array(pixels.data.buffer);
-  for (let i = 0; i < out.length; i += 1) out[i] = table[index[i]];
-  return drawn(pixels);
-}
-
-/** A bitmap hatched where the index is `wanted`; `plain` fills between the lines, null leaves it. */
-export function hatched({ width, height, index }, wanted, line, plain) {
-  const pixels = new ImageData(width, height);
-  const out = new Uint32Array(pixels.data.buffer);
-  const [on, off] = [packed(line), plain === null ? 0 : packed(plain)];
-  for (let y = 0, i = 0; y < height; y += 1) {
-    for (let x = 0; x < width; x += 1, i += 1) {
-      if (index[i] === wanted) out[i] = (x + y) % 10 < 2 ? on : off;
-    }
+/** A picture with its index picture (addresses, null for none), at a worker that keeps them. */
+export class Raster {
+  constructor(picture, index) {
+    this.number = numbered;
+    numbered += 1;
+    this.paths = { picture, index };
+    this.worker = workerOf(this.number);
   }
-  return drawn(pixels);
+
+  /** {picture, small}: bitmaps, null where there is none. */
+  load() {
+    return this.ask({ load: this.paths });
+  }
+
+  /**
+   * {tint, small, hatched}: bitmaps of the index picture with a colour for each index ("#rrggbb",
+   * null for nothing) and, where `hatch` {index, line, plain} is given, of one index hatched.
+   */
+  colored(colors, hatch = null) {
+    return this.ask({ color: { colors, hatch } });
+  }
+
+  ask(wanted) {
+    const id = numbered;
+    numbered += 1;
+    this.worker.postMessage({ id, number: this.number, ...wanted });
+    return new Promise((resolve) => { waiting.set(id, resolve); });
+  }
 }
 
-/** "#rrggbb" as one pixel of ImageData (little-endian, as all browsers' machines are). */
-function packed(color) {
-  const [r, g, b] = [1, 3, 5].map((at) => parseInt(color.slice(at, at + 2), 16));
-  return (0xff000000 | (b << 16) | (g << 8) | r) >>> 0;
+function workerOf(number) {
+  const at = number % CREW;
+  if (!crew[at]) {
+    crew[at] = new Worker(new URL("raster-worker.js", import.meta.url), { type: "module" });
+    crew[at].onmessage = ({ data }) => {
+      waiting.get(data.id)(data.made);
+      waiting.delete(data.id);
+    };
+  }
+  return crew[at];
 }
 
-function drawn(pixels) {
-  const canvas = new OffscreenCanvas(pixels.width, pixels.height);
-  canvas.getContext("2d").putImageData(pixels, 0, 0);
-  return canvas.transferToImageBitmap();
+/** Draw of a picture laid out at (x, y, width, height) what lies within (0, 0, right, bottom). */
+export function drawVisible(context, picture, [x, y, width, height], right, bottom) {
+  const [left, top] = [Math.max(0, x), Math.max(0, y)];
+  const [w, h] = [Math.min(right, x + width) - left, Math.min(bottom, y + height) - top];
+  if (w <= 0 || h <= 0) return;
+  const [across, down] = [picture.width / width, picture.height / height];
+  const source = [(left - x) * across, (top - y) * down, w * across, h * down];
+  context.drawImage(picture, ...source, left, top, w, h);
 }

@@ -2,7 +2,8 @@
 
 import { drawText } from "./marks.js";
 import { Pane } from "./pane.js";
-import { bitmap, colored, drawVisible, indexOf, quarter } from "./rasters.js";
+import { drawVisible, Raster } from "./rasters.js";
+import { Tiles } from "./tiles.js";
 
 const MARGIN = 3; // of a deposit's box, shown round it
 const LEAST_BOX_PX = 60;
@@ -26,19 +27,22 @@ export class View {
   }
 
   async load(path) {
-    this.picture = await bitmap(path(this.row.picture));
-    this.smallPicture = this.picture && quarter(this.picture);
-    this.pane.draw();
-    this.index = await indexOf(path(this.row.index));
-    this.recolor();
+    if (this.row.tiles) {
+      const tile = (column, row) => path(`tile-${this.number}-${column}-${row}.jpg`);
+      this.tiles = new Tiles(this.row.tiles, tile, () => this.pane.draw());
+    }
+    this.raster = new Raster(path(this.row.picture), path(this.row.index));
+    const { picture, small } = await this.raster.load();
+    Object.assign(this, { picture, smallPicture: small });
+    await this.recolor();
   }
 
-  recolor() {
-    if (!this.index) return;
+  async recolor() {
+    this.pane.draw();
     const colors = this.data.kinds.map((kind, k) =>
       k === 0 || this.shown.hidden.has(kind.name) ? null : kind.color);
-    this.tint = colored(this.index, colors);
-    this.smallTint = quarter(this.tint);
+    const { tint, small } = await this.raster.colored(colors);
+    Object.assign(this, { tint, smallTint: small });
     this.pane.draw();
   }
 
@@ -70,6 +74,8 @@ export class View {
     const picture = small ? this.smallPicture : this.picture;
     const laid = [x, y, width, height];
     if (picture) drawVisible(context, picture, laid, this.pane.width, this.pane.height);
+    // nearer than the picture that is sent at once can show
+    if (this.tiles && ratio * this.pane.ratio > 1) this.tiles.paint(context, this.pane);
     context.imageSmoothingEnabled = small;
     context.globalAlpha = this.shown.tint;
     const tint = small ? this.smallTint : this.tint;

@@ -99,11 +99,11 @@ class RunningDesk:
         self.process.stdout.close()
 
 
-def start(folder: Path, port: int = 0, before: str = "") -> RunningDesk:
-    """Start `fiberward desk`; `before` is code that runs first in its process."""
+def start(folder: Path, port: int = 0, before: str = "", *more: str) -> RunningDesk:
+    """Start `fiberward desk` with `more` options; `before` is code that runs first in it."""
     db = folder.with_name(f"{folder.name}-records") / "records.db"
     arguments = ["desk", "--no-browser", "--folder", str(folder), "--port", str(port)]
-    arguments += ["--db", str(db)]
+    arguments += ["--db", str(db), *more]
     process = subprocess.Popen(
         [sys.executable, "-c", f"import sys\n{before}\n{RUN}", *arguments],
         stdout=subprocess.PIPE,
@@ -118,8 +118,8 @@ def start_desk() -> Iterator[Any]:
     """Starts desks, and ends at last those that still run."""
     started: list[RunningDesk] = []
 
-    def starting(folder: Path, port: int = 0, before: str = "") -> RunningDesk:
-        started.append(start(folder, port, before))
+    def starting(folder: Path, port: int = 0, before: str = "", *more: str) -> RunningDesk:
+        started.append(start(folder, port, before, *more))
         return started[-1]
 
     yield starting

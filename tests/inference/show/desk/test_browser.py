@@ -610,7 +610,8 @@ def test_page_and_files_paint_the_same_pixels(page):
     page.goto("/help")
     painted = page.evaluate(
         """async ([strokes, width, height, net]) => {
-          const { Mask, undone } = await import("/static/paint.js");
+          const place = document.querySelector("link[rel=icon]").href;
+          const { Mask, undone } = await import(new URL("paint.js", place));
           const mask = new Mask(width, height, Uint8Array.from(net));
           for (const stroke of undone(strokes)) mask.paint(stroke);
           return [...mask.data];

@@ -20,8 +20,10 @@ import pytest
 from PIL import Image
 
 from fiberward.inference.show.desk.app import Desk
+from fiberward.inference.show.desk.statics import STATIC
 
-PAGES = ["/", "/help", "/kinds.css", "/static/desk.css", "/static/case.js", "/c/0123456789ab"]
+PAGES = ["/", "/help", "/c/0123456789ab"]
+PAGES += [f"{STATIC}/{name}" for name in ("kinds.css", "desk.css", "case.js")]
 
 
 def png(width: int = 8, height: int = 6, extra: bytes = b"") -> bytes:
@@ -145,7 +147,7 @@ def test_a_change_cannot_be_made_by_get(desk):
 
 
 def test_every_answer_binds_the_browser(desk):
-    for page in ("/", "/static/case.js", "/c/none"):
+    for page in ("/", f"{STATIC}/case.js", "/c/none"):
         headers = desk.get(page).headers
         policy = headers["content-security-policy"]
         assert "default-src 'none'" in policy
@@ -303,11 +305,11 @@ def test_no_name_leads_out_of_the_case_s_folder(desk, name):
         "/c/.",
         "/records/..%2f..%2fetc",
         "/records/%00/map",
-        "/static/../app.py",
-        "/static/..%2fapp.py",
-        "/static/%2e%2e/app.py",
-        "/static//etc/passwd",
-        "/static/%00",
+        f"{STATIC}/../app.py",
+        f"{STATIC}/..%2fapp.py",
+        f"{STATIC}/%2e%2e/app.py",
+        f"{STATIC}//etc/passwd",
+        f"{STATIC}/%00",
     ],
 )
 def test_no_path_leads_to_a_file_that_is_not_the_page_s(desk, path):

@@ -1,0 +1,45 @@
+"""The kinds' markers as pictures, from the one table of them."""
+
+from ....model.kinds import KINDS
+
+__all__ = ["MARKERS", "kind_svg", "kinds_css"]
+
+# The shapes of the markers, drawn round (0, 0), 24 units across; sent to the scripts too.
+MARKERS = {
+    "disc": ("solid", "M-8 0a8 8 0 1 0 16 0a8 8 0 1 0-16 0Z"),
+    "square": ("solid", "M-7.5-7.5h15v15h-15Z"),
+    "drop": ("solid", "M0-11C3-5 8-1 8 3.5a8 7.5 0 0 1-16 0C-8-1-3-5 0-11Z"),
+    "ring": ("line", "M-7 0a7 7 0 1 0 14 0a7 7 0 1 0-14 0Z"),
+    "wave": ("line", "M-9 3C-6-9-3-9 0 0S6 9 9-3"),
+    "cross": ("line", "M-7-7 7 7M-7 7 7-7"),
+}
+
+
+def kinds_css(place: str) -> str:
+    """The markers as a style sheet; `place`: the address under which their pictures lie."""
+    rules = [
+        f".kind-{row.name} {{ background-image: url({place}/kinds/{row.name}.svg); }}"
+        for row in KINDS
+    ]
+    return "\n".join(rules[1:]) + "\n"
+
+
+def kind_svg(name: str) -> str | None:
+    """A kind's marker as a picture, as the map draws it; None if there is no such kind."""
+    row = next((row for row in KINDS[1:] if row.name == name), None)
+    if row is None:
+        return None
+    how, path = MARKERS[row.marker]
+    ink = "stroke-linecap='round' stroke-linejoin='round' fill='none'"
+    rims = (
+        [("#ffffff", 7), ("#14181d", 3.5)] if how == "solid" else [("#ffffff", 12), ("#14181d", 8)]
+    )
+    parts = [f"<path d='{path}' stroke='{c}' stroke-width='{w}' {ink}/>" for c, w in rims]
+    last = (
+        f"fill='{row.color}'"
+        if how == "solid"
+        else f"stroke='{row.color}' stroke-width='4.5' {ink}"
+    )
+    parts.append(f"<path d='{path}' {last}/>")
+    drawn = "".join(parts)
+    return f"<svg xmlns='http://www.w3.org/2000/svg' viewBox='-14 -14 28 28'>{drawn}</svg>"
