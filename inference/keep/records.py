@@ -190,8 +190,8 @@ class Records:
         with plain_errors(self.place), writing(self.engine) as connection:
             _overrule(connection, uid, verdict, by_name, reason)
 
-    def add_comparison(self, before: str, after: str, document: Mapping[str, Any]) -> None:
-        """Record what became of the deposits between two recorded inspections, once.
+    def add_comparison(self, before: str, after: str, document: Mapping[str, Any]) -> bool:
+        """Record what became of the deposits between two recorded inspections; False if it was.
 
         `document`: of schema `fiberward.comparison/1`. Raises UsageError for unknown inspections.
         """
@@ -203,7 +203,7 @@ class Records:
             ids = {"before_id": numbers[0], "after_id": numbers[1]}
             known = select(comparisons.c.id).filter_by(**ids)
             if connection.execute(known).first() is not None:
-                return
+                return False
             now = utc_now()
             key = connection.execute(
                 insert(comparisons).values(
@@ -223,6 +223,7 @@ class Records:
             trail.append(
                 connection, now, self.who, "comparison", after, before=before, sha256=digest
             )
+        return True
 
     def note(self, action: str, subject: str, who: str | None = None, **detail: Any) -> None:
         """Add a row to the audit trail for something that is no record, as a model's activation."""

@@ -1,16 +1,16 @@
 """Records as files, out and back in: JSON Lines (`fiberward.record/1`) and tables for people.
 
-Each line of `records.jsonl` is one inspection's document with its overrules. Import takes such
-files and single `inspection.json` documents, checks all of a file before it records anything of it,
-and names line and column of what it refuses.
+Each line of `records.jsonl` is one inspection's document with its overrules, or, after those, one
+comparison. Import takes such files and single `inspection.json` documents, checks all of a file
+before it records anything of it, and names line and column of what it refuses.
 """
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict, fields
 from datetime import datetime
 from pathlib import Path
-from typing import Any, cast
+from typing import Any, NamedTuple, cast
 
 from ...model.errors import UsageError
 from .csv_table import Dialect, csv_text
@@ -23,35 +23,49 @@ from .inspection import (
     DepositRecord,
     Inspection,
 )
+from .json_file import JsonValue, json_values
 from .records import Records, uid_of
+from .records_comparisons import COMPARED_SCHEMA, checked_comparison, comparison_lines
+from .study_csv import FATE_COLUMNS
+from .study_records import fates_of
 
 __all__ = ["RECORD_SCHEMA", "export_records", "import_file", "table_of"]
 
 RECORD_SCHEMA = "fiberward.record/1"
+OVERRULE = ("verdict", "by_name", "reason")
 _JUDGED = ("bridge", "wedge", "reach", "harm", "seen_in", "ruling", "verdict_without")
 
 
 def export_records(
     records: Records, folder: Path, wanted: Wanted, dialect: Dialect = "rfc4180"
 ) -> int:
-    """Write records.jsonl, inspections.csv and deposits.csv to `folder`; how many inspections."""
+    """Write records.jsonl and the tables to `folder`; how many inspections.
+
+    The tables: inspections.csv, deposits.csv, and fates.csv with what became of each deposit that
+    one side was sure of. `study` reads the first and the last.
+    """
     try:
         folder.mkdir(parents=True, exist_ok=True)
         lines: list[str] = []
         found: list[dict[str, Any]] = []
+        uids: set[str] = set()
         for uid, document in documents_of(records, wanted):
+            uids.add(uid)
             inspection = json.loads(document)
             overruled = [asdict(each) for each in overrules_of(records, uid)]
             line = {"schema": RECORD_SCHEMA, "inspection": inspection, "overrules": overruled}
             lines.append(json.dumps(line, ensure_ascii=False, separators=(",", ":")))
             label = inspection["connector"]["label"]
             found += [{"uid": uid, "label": label, **each} for each in inspection["deposits"]]
-        text = "".join(f"{line}\n" for line in lines)
+        compared = list(comparison_lines(records, wanted, uids))
+        text = "".join(f"{line}\n" for line in (*lines, *compared))
         write_atomically(folder / "records.jsonl", text.encode())
         table = table_of(rows(records, wanted), dialect)
         write_atomically(folder / "inspections.csv", table.encode())
         names = ["uid", "label", *(f.name for f in fields(DepositRecord) if f.name not in _JUDGED)]
         write_atomically(folder / "deposits.csv", csv_text(names, found, dialect).encode())
+        fates = csv_text(FATE_COLUMNS, fates_of(records, wanted), dialect)
+        write_atomically(folder / "fates.csv", fates.encode())
     except OSError as error:
         raise UsageError(f"{folder}: cannot write there ({error.strerror})") from error
     return len(lines)
@@ -63,18 +77,31 @@ def table_of(found: list[InspectionRow], dialect: Dialect = "rfc4180") -> str:
     return csv_text(names, (asdict(row) for row in found), dialect)
 
 
-def import_file(records: Records, path: Path) -> tuple[int, int]:
-    """Record what a file holds: how many inspections were new, and how many were known.
+class Imported(NamedTuple):
+    """What an import recorded: inspections and comparisons new, inspections known already."""
+
+    new: int
+    known: int
+    compared: int
+
+
+def import_file(records: Records, path: Path) -> Imported:
+    """Record what a file holds and the records do not.
 
     Raises UsageError, with line and column, for a file of anything else; then nothing of it was
     recorded. One whose facts contradict what is recorded of its connector ends the import there;
     the error says how many before it were recorded.
     """
-    checked = list(_checked(path))
+    values = list(json_values(path))
+    checked = list(_checked(path, [row for row in values if not _is_comparison(row)]))
+    uids = [uid_of(inspection) for _, inspection, _ in checked]
+    in_file = {uid: row[1] for uid, row in zip(uids, checked, strict=True)}
+    compared = [
+        checked_comparison(records, row, path, in_file) for row in values if _is_comparison(row)
+    ]
     known = {row.uid for row in rows(records)}
     new = 0
-    for where, inspection, overruled in checked:
-        uid = uid_of(inspection)
+    for uid, (where, inspection, overruled) in zip(uids, checked, strict=True):
         if uid in known:
             continue
         try:
@@ -83,69 +110,51 @@ def import_file(records: Records, path: Path) -> tuple[int, int]:
             raise UsageError(f"{where}: {error} ({new} before it were recorded)") from error
         known.add(uid)
         new += 1
-    return new, len(checked) - new
+    added = [records.add_comparison(each.before, each.after, each.document) for each in compared]
+    return Imported(new, len(checked) - new, sum(added))
 
 
-def _checked(path: Path) -> Iterator[tuple[str, Inspection, list[dict[str, str]]]]:
+def _is_comparison(row: JsonValue) -> bool:
+    return row.is_object and row.value.get("schema") == COMPARED_SCHEMA
+
+
+def _checked(
+    path: Path, values: Sequence[JsonValue]
+) -> Iterator[tuple[str, Inspection, list[dict[str, str]]]]:
     """The inspections of a file and where each stands, checked against the schema."""
     from jsonschema import Draft202012Validator
 
     validator = Draft202012Validator(json.loads(INSPECTION_SCHEMA_FILE.read_text("utf-8")))
-    for line, value in _values(path):
-        where = f"{path}, line {line}"
-        if not isinstance(value, dict):
-            raise UsageError(f"{where}, column 1: expected a JSON object")
-        record = cast(dict[str, Any], value)
+    for row in values:
+        if not row.is_object:
+            raise row.refused(path, (), "expected a JSON object")
+        record: dict[str, Any] = row.value
         lone = record.get("schema") == INSPECTION_SCHEMA
         if not lone and record.get("schema") != RECORD_SCHEMA:
-            raise UsageError(
-                f"{where}, column 1: schema is {record.get('schema')!r}; expected "
-                f"{RECORD_SCHEMA} or {INSPECTION_SCHEMA}"
-            )
+            said = f"schema is {record.get('schema')!r}; expected {RECORD_SCHEMA} or "
+            raise row.refused(path, (), f"{said}{INSPECTION_SCHEMA}")
         document: Any = record if lone else record.get("inspection")
+        inside = () if lone else ("inspection",)
         errors = validator.iter_errors(document)  # pyright: ignore[reportUnknownMemberType]
         error = next(iter(errors), None)
         if error is not None:
-            key = error.json_path.removeprefix("$.")
-            raise UsageError(f"{where}, key {key}: {error.message[:160]}")
-        if not document["connector"]["label"]:
-            raise UsageError(f"{where}, key connector.label: is empty, so it cannot be recorded")
-        if not _is_utc(document["created_at"]):
-            raise UsageError(f"{where}, key created_at: expected a time as 2026-01-02T03:04:05Z")
-        ids = [deposit["id"] for deposit in document["deposits"]]
-        if len({*ids}) != len(ids):
-            raise UsageError(f"{where}, key deposits: two of them have the same id")
-        overruled = [] if lone else _overrules(record.get("overrules", []), where)
-        yield where, Inspection.from_json(document), overruled
+            raise row.refused(path, (*inside, *error.absolute_path), error.message[:160])
+        for keys, said in _amiss(document):
+            raise row.refused(path, (*inside, *keys), said)
+        overruled = [] if lone else _overrules(row, path)
+        inspection = Inspection.from_json(document)
+        yield f"{path}, line {row.line}", inspection, overruled
 
 
-def _values(path: Path) -> Iterator[tuple[int, Any]]:
-    """(line, value) of each document in a file: one JSON document, or one a line."""
-    try:
-        text = path.read_bytes().decode("utf-8-sig")
-    except OSError as error:
-        raise UsageError(f"{path}: cannot be read ({error.strerror})") from error
-    except UnicodeDecodeError as error:
-        line = error.object.count(b"\n", 0, error.start) + 1
-        column = error.start - error.object.rfind(b"\n", 0, error.start)
-        raise UsageError(f"{path}, line {line}, column {column}: is not UTF-8") from error
-    lines = [(n, each) for n, each in enumerate(text.split("\n"), 1) if each.strip()]
-    if not lines:
-        raise UsageError(f"{path}, line 1, column 1: the file is empty")
-    one = len(lines) > 1 and not _is_whole(lines[0][1])
-    for number, each in [(1, text)] if one else lines:
-        try:
-            value = json.loads(each, parse_constant=_no_number)
-            json.dumps(value, ensure_ascii=False).encode()  # half a letter cannot be stored
-            yield number, value
-        except json.JSONDecodeError as error:
-            line = number + error.lineno - 1
-            raise UsageError(
-                f"{path}, line {line}, column {error.colno}: {error.msg}; expected a file written "
-                "by fiberward records export or fiberward inspect"
-            ) from error
-        except (ValueError, RecursionError) as error:
-            raise UsageError(f"{path}, line {number}, column 1: {error}") from error
+def _amiss(document: Any) -> Iterator[tuple[tuple[str, ...], str]]:
+    """What the schema does not see, each with the keys that lead there."""
+    if not document["connector"]["label"]:
+        yield ("connector", "label"), "is empty, so it cannot be recorded"
+    if not _is_utc(document["created_at"]):
+        yield ("created_at",), "expected a time as 2026-01-02T03:04:05Z"
+    ids = [deposit["id"] for deposit in document["deposits"]]
+    if len({*ids}) != len(ids):
+        yield ("deposits",), "two of them have the same id"
 
 
 def _is_utc(text: str) -> bool:
@@ -155,25 +164,14 @@ def _is_utc(text: str) -> bool:
         return False
 
 
-def _no_number(text: str) -> None:
-    raise ValueError(f"{text} is no JSON number")
-
-
-def _is_whole(line: str) -> bool:
-    """Whether a line is a JSON document by itself."""
-    try:
-        json.loads(line)
-    except (ValueError, RecursionError):
-        return line.lstrip().startswith('{"schema"')  # one of several, but damaged
-    return True
-
-
-def _overrules(value: Any, where: str) -> list[dict[str, str]]:
+def _overrules(row: JsonValue, path: Path) -> list[dict[str, str]]:
     found: list[dict[str, str]] = []
-    for each in cast(list[Any], value) if isinstance(value, list) else [None]:
+    value = row.value.get("overrules", [])
+    items: list[Any] = cast(list[Any], value) if isinstance(value, list) else [None]
+    for k, each in enumerate(items):
         given = cast(dict[str, Any], each) if isinstance(each, dict) else {}
-        texts = {k: str(given.get(k) or "").strip() for k in ("verdict", "by_name", "reason")}
+        texts = {name: str(given.get(name) or "").strip() for name in OVERRULE}
         if not all(texts.values()) or texts["verdict"] not in VERDICTS:
-            raise UsageError(f"{where}, key overrules: expected a verdict, by_name and reason")
+            raise row.refused(path, ("overrules", k), "expected a verdict, by_name and reason")
         found.append(texts)
     return found

@@ -21,7 +21,7 @@ from ..see.connector_file import STAGES
 from .inspection import VERDICTS
 from .study_data import Fate, FateTable, Look, LookTable, Rating, StudyData
 
-__all__ = ["LOOK_COLUMNS", "RATING_COLUMNS", "read_tables"]
+__all__ = ["FATE_COLUMNS", "LOOK_COLUMNS", "RATING_COLUMNS", "read_tables"]
 
 LOOK_COLUMNS = (
     *("label", "end", "lot", "created_at", "stage", "method", "attempt", "matings_so_far"),

@@ -40,7 +40,7 @@ from .study_data import (
 )
 from .tables import comparisons, connectors, deposits, fates, inspections, overrules
 
-__all__ = ["data_of"]
+__all__ = ["data_of", "fates_of"]
 
 
 def data_of(records: Records, wanted: Wanted) -> StudyData:
@@ -195,6 +195,22 @@ def _fates(connection: Connection, wanted: Wanted, looks: LookTable) -> FateTabl
         int(told),
         int(fiberward or 0),
     )
+
+
+def fates_of(records: Records, wanted: Wanted) -> list[dict[str, Any]]:
+    """The same fates, damage and what was new among them, as rows of a table for study_csv."""
+    chosen = _compared(
+        select(
+            *(connectors.c.label, connectors.c.end_name.label("end")),
+            *(inspections.c.stage, inspections.c.method),
+            *(fates.c.kind, fates.c.surface, func.coalesce(fates.c.fate, "unseen").label("fate")),
+            *(fates.c.moved_um, fates.c.fiberward_um),
+        ),
+        wanted,
+    ).join(connectors, connectors.c.id == inspections.c.connector_id)
+    with plain_errors(records.place), records.engine.connect() as connection:
+        found = connection.execute(chosen.order_by(fates.c.comparison_id, fates.c.number))
+        return [{str(name): value for name, value in row.items()} for row in found.mappings()]
 
 
 def _travelled(wanted: Wanted) -> Select[*tuple[Any, ...]]:

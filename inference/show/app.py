@@ -56,7 +56,7 @@ OWN_COMMANDS = {
 GROUPS = {
     "models": "List, show and choose the nets that inspect.",
     "moves": "Learn and show how dirt moves when connectors are mated.",
-    "records": "Find, show, export, import and check the recorded inspections.",
+    "records": "Find, show, check, export and import inspections.",
 }
 EXIT_INTERNAL = 5
 EXIT_INTERRUPTED = 130

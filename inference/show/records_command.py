@@ -102,9 +102,9 @@ def export_records(
     csv_dialect: CsvDialect = "rfc4180",
     db: Db = None,
 ) -> int:
-    """Write records to files: records.jsonl, which import takes, and two CSV tables.
+    """Write records to files: records.jsonl, which import takes, and three CSV tables.
 
-    Inspections with their overrules; the pictures kept and comparisons stay where they are.
+    Inspections with their overrules, and comparisons; the pictures kept stay where they are.
     """
     from ..keep.find_records import Wanted
     from ..keep.records_files import export_records as export
@@ -124,17 +124,18 @@ def import_records(
 ) -> int:
     """Record inspections from files; what is recorded already is left as it is.
 
-    Overrules come with them, as of today; pictures and comparisons are not in such files.
+    Overrules come with them, as of today, and comparisons; pictures are not in such files.
     """
     from ..keep.records_files import import_file
 
-    new = known = 0
+    new = known = compared = 0
     with opened(db) as records:
         for path in Terminal.current().progress(files, "import"):
-            counts = import_file(records, path)
-            new, known = new + counts[0], known + counts[1]
-    document = {"schema": "fiberward.import/1", "new": new, "known": known}
-    Terminal.current().result(f"{new} inspections recorded, {known} were known", document)
+            found = import_file(records, path)
+            new, known, compared = new + found.new, known + found.known, compared + found.compared
+    said = f"{new} inspections recorded, {known} were known; {compared} comparisons recorded"
+    document = {"schema": "fiberward.import/1", "new": new, "known": known, "compared": compared}
+    Terminal.current().result(said, document)
     return 0
 
 

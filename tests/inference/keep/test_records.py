@@ -26,8 +26,12 @@ from fiberward.inference.keep.find_records import (
     overrules_of,
     rows,
 )
+from fiberward.inference.keep.inspection import Inspection
 from fiberward.inference.keep.records import KeptFile, Records, uid_of
 from fiberward.inference.keep.records_files import export_records, import_file
+from fiberward.inference.keep.study import make_study
+from fiberward.inference.keep.study_csv import read_tables
+from fiberward.inference.keep.study_records import data_of
 from fiberward.inference.keep.tables import APPEND_ONLY, METADATA
 from fiberward.inference.keep.verify_records import verify
 from fiberward.model.errors import RecordsError, UsageError
@@ -273,13 +277,104 @@ def test_what_is_exported_can_be_imported_elsewhere(where, make_inspection, tmp_
         records.overrule(uid, "retire", "Ann", "a chip")
         assert export_records(records, tmp_path / "out", Wanted()) == 2
     with Records.open(str(tmp_path / "other.db")) as others:
-        assert import_file(others, tmp_path / "out" / "records.jsonl") == (2, 0)
-        assert import_file(others, tmp_path / "out" / "records.jsonl") == (0, 2)
+        assert import_file(others, tmp_path / "out" / "records.jsonl") == (2, 0, 0)
+        assert import_file(others, tmp_path / "out" / "records.jsonl") == (0, 2, 0)
         assert [(r.label, r.holds) for r in rows(others)] == [
             ("Prüfling µ-1", "retire"),
             ("P2", "mate"),
         ]
         assert verify(others).wrong == ()
+
+
+def compared(label, before, after, fate="gone"):
+    """A comparison of two inspections of an invented connector with one deposit before."""
+    pair = dict.fromkeys(
+        (
+            *("after_id", "before_s_um", "before_theta_deg", "before_size_um", "after_s_um"),
+            *("after_theta_deg", "after_size_um", "after_surface", "moved_um", "fiberward_um"),
+            *("sure", "why", "part_of"),
+        )
+    )
+    pair |= dict(before_id=1, kind="particle", surface="chamfer", fate=fate, unsure=False)
+    sides = {
+        name: {
+            **dict(label=label, end=None, stage=None, method=None, attempt=None),
+            **dict(created_at=seen.created_at, verdict=seen.verdict, deposits=1),
+            "model_sha256": "0" * 64,
+        }
+        for name, seen in (("before", before), ("after", after))
+    }
+    return {
+        **dict(schema="fiberward.comparison/1", match="stated", match_quality=None, matched=0),
+        **dict(turn_deg=0.0, refused=False, why_refused=None, notes=[], pairs=[pair], removal=[]),
+        **dict(code_version="0", created_at="2026-01-02T03:04:05Z", **sides),
+    }
+
+
+@pytest.fixture
+def exported(where, make_inspection, tmp_path) -> Path:
+    """A folder with the export of a connector that was cleaned and compared, and of another."""
+    before = make_inspection("P1")
+    after = make_inspection("P1", 1, stage="cleaned", method="dry", attempt=1)
+    with Records.open(where) as records:
+        uids = [records.add(each) for each in (before, after, make_inspection("P2", 2, lot="L2"))]
+        records.add_comparison(*uids[:2], compared("P1", before, after))
+        export_records(records, tmp_path / "out", Wanted())
+        export_records(records, tmp_path / "lot", Wanted(lot="L2"))
+    return tmp_path / "out"
+
+
+def test_comparisons_are_exported_and_imported_with_their_inspections(exported, tmp_path):
+    lines = (exported / "records.jsonl").read_text("utf-8").splitlines()
+    assert [json.loads(line)["schema"] for line in lines].count(
+        "fiberward.recorded-comparison/1"
+    ) == 1
+    with Records.open(str(tmp_path / "other.db")) as others:
+        assert import_file(others, exported / "records.jsonl") == (3, 0, 1)
+        assert import_file(others, exported / "records.jsonl") == (0, 3, 0)
+        found = verify(others)
+        assert (found.comparisons, found.wrong) == (1, ())
+        export_records(others, tmp_path / "again", Wanted())
+    assert (tmp_path / "again" / "records.jsonl").read_text("utf-8").splitlines() == lines
+    # only what belongs to the chosen lot
+    assert "comparison" not in (tmp_path / "lot" / "records.jsonl").read_text("utf-8")
+
+
+def test_exported_tables_give_the_study_that_the_records_give(where, exported):
+    with Records.open(where) as records:
+        recorded = make_study(data_of(records, Wanted()))
+    tables = make_study(read_tables([exported / "inspections.csv", exported / "fates.csv"]))
+    assert recorded.removals
+    assert (tables.removals, tables.lots) == (recorded.removals, recorded.lots)
+    assert [m.first_time for m in tables.methods] == [m.first_time for m in recorded.methods]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "told"),
+    [
+        ('"before":"', '"before":"x', "key before: 'x"),
+        ('"fate":"gone"', '"fate":"lost"', "'lost' is not one of"),
+        ('"before_id":1', '"before_id":7', "that inspection has no deposit 7"),
+        ('"before_id":1', '"before_id":null', "names no deposit"),
+        ("AFTER", "OTHER", "is no second inspection of the same connector"),
+    ],
+)
+def test_a_comparison_of_what_is_not_there_is_refused_with_its_place(
+    exported, tmp_path, make_inspection, old, new, told
+):
+    *inspected, line = (exported / "records.jsonl").read_text("utf-8").splitlines()
+    value = json.loads(line)
+    uids = [uid_of(Inspection.from_json(json.loads(each)["inspection"])) for each in inspected]
+    old = old.replace("AFTER", f'"after":"{value["after"]}"')
+    new = new.replace("OTHER", f'"after":"{uids[2]}"')
+    assert line.count(old) >= 1
+    path = tmp_path / "bad.jsonl"
+    path.write_text("\n".join([*inspected, line.replace(old, new, 1)]), encoding="utf-8")
+    with Records.open(str(tmp_path / "other.db")) as others:
+        with pytest.raises(UsageError, match=r"bad\.jsonl, line 4, column \d+") as caught:
+            import_file(others, path)
+        assert told in str(caught.value)
+        assert rows(others) == []
 
 
 def test_csv_for_a_european_spreadsheet_has_semicolons_and_decimal_commas(
@@ -303,14 +398,14 @@ def test_csv_for_a_european_spreadsheet_has_semicolons_and_decimal_commas(
         ("nonsense", "line 1, column 1"),
         ('{"schema": "x"}', "line 1, column 1: schema is 'x'"),
         ("[1]", "line 1, column 1"),
-        ('GOOD\n{"schema": "fiberward.record/1", "inspection": {}}', "line 2, key"),
+        ('GOOD\n{"schema": "fiberward.record/1", "inspection": {}}', "line 2, column 48, key insp"),
         ("GOOD\n{broken", "line 2, column 2"),
         ('GOOD\n{"schema": "fiberward.record/1",', "line 2, column"),
         ('{"schema": "fiberward.record/1", "inspection": NaN}', "line 1"),
         ("[" * 100_000, "line 1"),
         ('GOOD\n{"schema": "fiberward.record/1", "inspection": "\\ud800"}', "line 2, column 1"),
-        ("GOOD\nTWICE", "line 2, key deposits: two of them have the same id"),
-        ("GOOD\nWHEN", "line 2, key created_at: expected a time"),
+        ("GOOD\nTWICE", "key inspection.deposits: two of them have the same id"),
+        ("GOOD\nWHEN", "key inspection.created_at: expected a time"),
     ],
 )
 def test_a_foreign_or_broken_file_is_refused_with_its_place(tmp_path, make_inspection, text, where):
@@ -346,7 +441,7 @@ def test_an_inspection_and_its_overrules_are_imported_together_or_not_at_all(
             with pytest.raises(KeyboardInterrupt):
                 import_file(records, path)
         assert rows(records) == []
-        assert import_file(records, path) == (1, 0)
+        assert import_file(records, path) == (1, 0, 0)
         assert [row.holds for row in rows(records)] == ["retire"]
         assert verify(records).wrong == ()
 
@@ -376,7 +471,7 @@ def test_a_single_inspection_can_be_imported(tmp_path, make_inspection):
     inspection = make_inspection("P1")
     inspection.write(tmp_path / "inspection.json")
     with Records.open(str(tmp_path / "records.db")) as records:
-        assert import_file(records, tmp_path / "inspection.json") == (1, 0)
+        assert import_file(records, tmp_path / "inspection.json") == (1, 0, 0)
         assert rows(records)[0].uid == uid_of(inspection)
 
 
