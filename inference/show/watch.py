@@ -22,6 +22,7 @@ __all__ = ["Done", "FolderWatch", "content_key"]
 
 DONE_FILE = "watched.jsonl"
 INTERNAL = 5
+TRIES = 10  # how often what cannot be read is waited for
 Signature = tuple[tuple[str, int, int], ...]
 
 
@@ -38,11 +39,14 @@ class Done:
 
 @dataclass
 class _Seen:
-    """A sub-folder as last seen, since when, and whether that state was dealt with."""
+    """A sub-folder as last seen, since when, whether that state was dealt with, and how often it
+    could not be read.
+    """
 
     signature: Signature
     since_s: float
     dealt_with: bool = False
+    refused: int = 0
 
 
 @dataclass
@@ -61,7 +65,7 @@ class FolderWatch:
     now: Callable[[], str] = lambda: time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime())
     seen: dict[str, _Seen] = field(default_factory=dict[str, _Seen])
     done: dict[str, Done] = field(default_factory=dict[str, Done])
-    blind: bool = False  # whether something could not be looked into the last time
+    blind: int = 0  # how often in a row something could not be looked into
 
     def __post_init__(self) -> None:
         if not self.folder.is_dir():
@@ -92,17 +96,25 @@ class FolderWatch:
         return found
 
     def waiting(self) -> bool:
-        """Whether something is there, or may be, that has not been dealt with."""
-        return self.blind or any(not each.dealt_with for each in self.seen.values())
+        """Whether something is there, or may be, that has not been dealt with.
+
+        What could not be read `TRIES` times is not waited for, though it goes on being tried.
+        """
+        refused = (each.refused for each in self.seen.values() if not each.dealt_with)
+        return 0 < self.blind < TRIES or any(times < TRIES for times in refused)
+
+    def unread(self) -> bool:
+        """Whether something is there, or may be, that could not be read the last time."""
+        return self.blind > 0 or any(s.refused and not s.dealt_with for s in self.seen.values())
 
     def _present(self) -> Iterator[tuple[str, Signature]]:
         """Sub-folders with pictures, and what their files look like from outside."""
         skip = self.out.resolve()
-        self.blind = False
+        before, self.blind = self.blind, 0
         try:
             folders = sorted(path for path in self.folder.iterdir() if path.is_dir())
         except OSError as error:
-            self._cannot_look(self.folder, error)
+            self._cannot_look(self.folder, error, before)
             return
         for path in folders:
             if path.name.startswith(".") or path.resolve() == skip:
@@ -113,14 +125,15 @@ class FolderWatch:
             except FileNotFoundError:
                 continue  # vanished while it was looked at; the next look tells
             except OSError as error:
-                self._cannot_look(path, error)
+                self._cannot_look(path, error, before)
                 continue
             if any(Path(name).suffix.casefold() in PICTURE_SUFFIXES for name, _, _ in stats):
                 yield path.name, tuple(stats)
 
-    def _cannot_look(self, path: Path, error: OSError) -> None:
-        self.blind = True
-        self.say(f"{path}: cannot be listed now ({error.strerror}); trying again")
+    def _cannot_look(self, path: Path, error: OSError, before: int) -> None:
+        self.blind = before + 1
+        if not before:
+            self.say(f"{path}: cannot be listed now ({error.strerror}); trying again")
 
     def _take(self, name: str, seen: _Seen) -> Done | None:
         """Inspect one settled folder, unless these pictures were inspected before."""
@@ -128,7 +141,10 @@ class FolderWatch:
         try:
             key = content_key(source)
         except OSError as error:
-            self.say(f"{source}: cannot be read now ({error.strerror}); trying again")
+            if not seen.refused:
+                file = error.filename or source
+                self.say(f"{file}: cannot be read now ({error.strerror}); trying again")
+            seen.refused += 1
             return None
         seen.dealt_with = True
         before = self.done.get(key)

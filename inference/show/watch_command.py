@@ -11,6 +11,8 @@ from .terminal import Terminal
 
 __all__ = ["watch"]
 
+UNREADABLE = 3
+
 
 def watch(
     folder: Annotated[
@@ -50,6 +52,9 @@ def watch(
     while True:
         codes += [row.code for row in watching.poll()]
         if once and not watching.waiting():
+            if watching.unread():
+                terminal.warn("what could not be read was left out")
+                codes.append(UNREADABLE)
             return next((code for code in (5, 4, 2, 3, 1, 0) if code in codes), 0)
         time.sleep(every)
 

@@ -5,7 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from fiberward.inference.show.watch import FolderWatch
+from fiberward.inference.show.app import main
+from fiberward.inference.show.watch import TRIES, FolderWatch
 from fiberward.model.errors import ModelError, UnreadablePicture, UsageError
 
 
@@ -171,3 +172,45 @@ def test_a_folder_that_cannot_be_listed_is_waited_for(
         assert bench.said == [f"{hidden}: cannot be listed now (Permission denied); trying again"]
     assert settled(bench, watch) == ["p1"]
     assert not watch.waiting()
+
+
+def refuse_reading(patch: pytest.MonkeyPatch, file: Path) -> None:
+    real = Path.read_bytes
+
+    def refusing(path: Path) -> bytes:
+        if path == file:
+            raise PermissionError(13, "Permission denied", str(path))
+        return real(path)
+
+    patch.setattr(Path, "read_bytes", refusing)
+
+
+def test_a_picture_that_cannot_be_read_is_waited_for_but_not_for_ever(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    watch = bench.watch()
+    bench.put("p1")
+    bench.put("p2", b"good")
+    file = bench.drop / "p1" / "a.jpg"
+    with monkeypatch.context() as patch:
+        refuse_reading(patch, file)
+        assert settled(bench, watch) == ["p2"]
+        for _ in range(TRIES - 1):
+            assert watch.waiting()
+            assert bench.look(watch, 2) == []
+        assert not watch.waiting()
+        assert watch.unread()
+        assert bench.said == [f"{file}: cannot be read now (Permission denied); trying again"]
+    assert bench.look(watch, 2) == ["p1"]  # it is still tried
+    assert not watch.unread()
+
+
+def test_once_ends_with_code_3_where_a_picture_cannot_be_read(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """3: a picture cannot be read; 0 would say that every connector may be mated."""
+    bench.put("p1")
+    refuse_reading(monkeypatch, bench.drop / "p1" / "a.jpg")
+    quick = ["--once", "--every", "0.05", "--settle", "0"]
+    assert main(["watch", str(bench.drop), "--out", str(bench.out), *quick]) == 3
+    assert "could not be read was left out" in capsys.readouterr().err
