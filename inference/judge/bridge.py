@@ -142,8 +142,8 @@ class Bridge:
     `grain_um`: its height, taken as its area-equivalent size. `radius_um`: its nearest point to the
     axis. `dome_um`: the domes' radius. `radius_limit_um`: bridge radius, clipped at the endface's
     edge. `rest_gap_um`: what it leaves open at the fibre. `harm`: by the rest gap, empty where
-    there is none. `contact_um`, `contact_peak_mpa`: diameter and highest pressure of the clean joint's
-    Hertz contact under the spring's `spring_n`.
+    there is none. `contact_um`, `contact_peak_mpa`: diameter and highest pressure of the clean
+    joint's Hertz contact under the spring's `spring_n`.
     With the apexes up to `apex_offset_um` beside the fibre, at worst: `may_bridge`, out to
     `offset_radius_limit_um`, leaving `offset_rest_gap_um`; then `harm` is by that if it would not
     bridge otherwise.
