@@ -16,6 +16,7 @@ different angle, which the projection accounts for exactly.
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -71,7 +72,14 @@ class Camera:
         return self.distance_um / self.um_per_px
 
     def axes(self) -> npt.NDArray[np.float64]:
-        """Rows: the picture's right, down and forward directions in the world, float64 [3, 3]."""
+        """Rows: the picture's right, down and forward directions in the world, float64 [3, 3].
+
+        Read-only.
+        """
+        return self._axes
+
+    @cached_property
+    def _axes(self) -> npt.NDArray[np.float64]:
         tilt, turn, roll = np.radians([self.tilt_deg, self.turn_deg, self.roll_deg])
         radial = np.array([np.cos(turn), np.sin(turn), 0.0])
         up = np.array([0.0, 0.0, 1.0])
@@ -79,7 +87,9 @@ class Camera:
         down = np.cos(tilt) * radial - np.sin(tilt) * up
         right = np.cross(down, forward)
         c, s = np.cos(roll), np.sin(roll)
-        return np.stack([c * right - s * down, s * right + c * down, forward])
+        axes = np.stack([c * right - s * down, s * right + c * down, forward])
+        axes.setflags(write=False)
+        return axes
 
     def _fiber_um(self) -> npt.NDArray[np.float64]:
         """The fibre's centre in camera axes, um [3]."""

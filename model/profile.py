@@ -21,6 +21,8 @@ from .surfaces import Surface
 __all__ = ["FIBER_RADIUS_UM", "ConnectorShape", "MeridianProfile"]
 
 Array = NDArray[np.float64]
+# s, theta, the piece each place lies on, the ends of all pieces
+Located = tuple[Array, Array, NDArray[np.intp], Array]
 
 DOME, CHAMFER, BARREL, FLOOR, WALL, OFF = range(6)
 _QUADRATURE = np.polynomial.legendre.leggauss(16)
@@ -165,9 +167,7 @@ class MeridianProfile:
 
     # -- the chart ---------------------------------------------------------------------------------
 
-    def _locate(
-        self, s_um: ArrayLike, theta_deg: ArrayLike
-    ) -> tuple[Array, Array, NDArray[np.intp], Array]:
+    def _locate(self, s_um: ArrayLike, theta_deg: ArrayLike) -> Located:
         """Broadcast s, theta; the piece each s lies on (OFF = off the chart) and all piece ends."""
         s, theta = np.broadcast_arrays(
             np.asarray(s_um, np.float64), np.asarray(theta_deg, np.float64)
@@ -187,7 +187,10 @@ class MeridianProfile:
     def _radius_and_height(
         self, s_um: ArrayLike, theta_deg: ArrayLike
     ) -> tuple[Array, Array, Array]:
-        s, theta, piece, ends = self._locate(s_um, theta_deg)
+        return self._meridian_points(self._locate(s_um, theta_deg))
+
+    def _meridian_points(self, located: Located) -> tuple[Array, Array, Array]:
+        s, theta, piece, ends = located
         radius, height = self._piece_points(np.broadcast_to(s, (5, *s.shape)), ends, theta)
         on_chart = piece <= WALL
         pick = np.minimum(piece, WALL)[None]
@@ -201,7 +204,10 @@ class MeridianProfile:
 
     def to_xyz(self, s_um: ArrayLike, theta_deg: ArrayLike) -> Array:
         """[..., 3] point (um) of the surface; NaN where s is negative or beyond the rim."""
-        radius, height, theta = self._radius_and_height(s_um, theta_deg)
+        return self._points(self._locate(s_um, theta_deg))
+
+    def _points(self, located: Located) -> Array:
+        radius, height, theta = self._meridian_points(located)
         phi = np.radians(theta)
         return np.stack([radius * np.cos(phi), radius * np.sin(phi), height], axis=-1)
 
@@ -287,8 +293,14 @@ class MeridianProfile:
 
     def normal(self, s_um: ArrayLike, theta_deg: ArrayLike) -> Array:
         """[..., 3] unit normal pointing out of the material (the wall's points inwards)."""
-        s, theta, piece, _ = self._locate(s_um, theta_deg)
-        on_dome = (self.to_xyz(s, theta) - self.dome_center_um) / self.shape.dome_radius_um
+        return self.points_and_normals(s_um, theta_deg)[1]
+
+    def points_and_normals(self, s_um: ArrayLike, theta_deg: ArrayLike) -> tuple[Array, Array]:
+        """`to_xyz` and `normal` of the same places, which cost less together."""
+        located = self._locate(s_um, theta_deg)
+        s, theta, piece, _ = located
+        points = self._points(located)
+        on_dome = (points - self.dome_center_um) / self.shape.dome_radius_um
         one, zero, nan = np.ones_like(s), np.zeros_like(s), np.full_like(s, np.nan)
         phi = np.radians(theta)
         wall_phi = phi + self._wall_skew(theta)
@@ -297,7 +309,7 @@ class MeridianProfile:
         axial = np.choose(piece, [one, self._cone_dr * one, zero, one, zero, nan])
         angle = np.choose(piece, toward)
         plain = np.stack([radial * np.cos(angle), radial * np.sin(angle), axial], axis=-1)
-        return np.where((piece == DOME)[..., None], on_dome, plain)
+        return points, np.where((piece == DOME)[..., None], on_dome, plain)
 
     def _wall_skew(self, theta: Array) -> Array:
         """Angle (rad) from the radial direction to the outward normal of the cavity's outline."""

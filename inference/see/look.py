@@ -175,32 +175,33 @@ def look_at(view: MappedView, places: Places) -> Look:
         facing = sight / np.sqrt(right * right + down * down + depth * depth)
         inside = (depth > 0) & (x >= 1) & (x < width - 1) & (y >= 1) & (y < height - 1)
         inside &= facing > LEAST_FACING
-    row = np.where(inside, y, 0).astype(np.intp)
-    column = np.where(inside, x, 0).astype(np.intp)
+    row, column = (np.zeros(x.size, np.intp) for _ in range(2))
+    at = np.flatnonzero(inside)
+    row[at], column[at] = y[at], x[at]
     um_per_px = depth / focal
     safe = np.maximum(facing, np.float32(LEAST_FACING))
-    shown = inside & _same_surface(view, places, row, column)
-    gap = np.abs(view.coordinates.s_um[row, column] - places.s_um)
-    shown &= gap <= TOLERANCE_PX * um_per_px / safe + TOLERANCE_UM
-    shown &= view.unseen[row, column] < MOST_UNSEEN
+    pixel = row[at], column[at]
+    same = _same_surface(view, places.surface[at], pixel)
+    gap = np.abs(view.coordinates.s_um[pixel] - places.s_um[at])
+    same &= gap <= TOLERANCE_PX * um_per_px[at] / safe[at] + TOLERANCE_UM
+    same &= view.unseen[pixel] < MOST_UNSEEN
+    shown = np.zeros(x.size, bool)
+    shown[at] = same
     resolved = np.float32(view.limit_px) * um_per_px / np.sqrt(safe)
     return Look(shown, row, column, facing, um_per_px, resolved)
 
 
 def _same_surface(
-    view: MappedView,
-    places: Places,
-    row: npt.NDArray[np.intp],
-    column: npt.NDArray[np.intp],
+    view: MappedView, surface: Bytes, pixel: tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]
 ) -> Mask:
-    """Whether the fitted and the segmented surface are the place's, or next to it on the chart.
+    """Whether the fitted and the segmented surface are the places', or next to it on the chart.
 
     Next to it, because an edge may be drawn or labelled a pixel off; the travel distance then says
     whether it is the same place.
     """
-    wanted = np.minimum(places.surface, np.uint8(Surface.ENDFACE)).astype(np.int8)
-    drawn = np.minimum(view.coordinates.surface[row, column], np.uint8(Surface.ENDFACE))
-    labelled = np.minimum(view.surface[row, column], np.uint8(Surface.ENDFACE))
+    wanted = np.minimum(surface, np.uint8(Surface.ENDFACE)).astype(np.int8)
+    drawn = np.minimum(view.coordinates.surface[pixel], np.uint8(Surface.ENDFACE))
+    labelled = np.minimum(view.surface[pixel], np.uint8(Surface.ENDFACE))
     near = (drawn >= Surface.CAVITY) & (labelled >= Surface.CAVITY) & (wanted >= Surface.CAVITY)
     near &= np.abs(drawn.astype(np.int8) - wanted) <= 1
     return near & (np.abs(labelled.astype(np.int8) - wanted) <= 1)

@@ -186,17 +186,23 @@ def deposit_pieces(
     deposit_p: Floats, thresholds: Thresholds
 ) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
     """Masks [H, W] of the pixels in deposits and in unsure pieces (see `Thresholds`)."""
-    pieces = connected_pieces(deposit_p >= thresholds.grow)
+    grown = deposit_p >= thresholds.grow
+    pieces = connected_pieces(grown)
     large = pieces.area >= thresholds.min_px
+    piece, p = pieces.labels[grown], deposit_p[grown]
 
     def reaching(level: float) -> npt.NDArray[np.bool_]:
         reached = np.zeros(large.size, bool)
-        reached[pieces.labels[deposit_p >= level]] = True
-        reached[0] = False
+        reached[piece[p >= level]] = True
         return reached & large
 
+    def mask_of(wanted: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+        mask = np.zeros(deposit_p.shape, bool)
+        mask[grown] = wanted[piece]
+        return mask
+
     seeded = reaching(thresholds.seed)
-    return seeded[pieces.labels], (reaching(thresholds.floor) & ~seeded)[pieces.labels]
+    return mask_of(seeded), mask_of(reaching(thresholds.floor) & ~seeded)
 
 
 def _likely_kinds(kind_p: Floats, deposit_p: Floats, top: int, limits: Thresholds) -> LikelyKinds:

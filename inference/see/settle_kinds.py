@@ -66,38 +66,44 @@ def settled_kinds(
     kind = np.where(mask, likely.likeliest(mask.shape), np.uint8(0))
     if not mask.any():
         return kind
-    region, kinds = _regions(kind)
     inside = np.flatnonzero(mask)
+    region, kinds = _regions(kind, inside)
     number = region.flat[inside] - 1
     log_p = np.log(np.maximum(likely.dirt_p[:, np.searchsorted(likely.pixels, inside)], LEAST_P))
     per_kind = [np.bincount(number, -row.astype(np.float64), kinds.size) for row in log_p]
     cost = np.stack(per_kind, axis=1).astype(np.float64)
     area = np.bincount(number, minlength=kinds.size)
-    map_ = _RegionMap(kinds, area, cost, _borders(region), min_px, border_cost)
+    map_ = _RegionMap(kinds, area, cost, _borders(region, inside), min_px, border_cost)
     map_.settle()
     kind.flat[inside] = map_.final()[number]
     return kind
 
 
-def _regions(kind: Bytes) -> tuple[npt.NDArray[np.int32], Ints]:
-    """The connected regions of one kind each, numbered from 1, and their kinds."""
+def _regions(kind: Bytes, inside: Ints) -> tuple[npt.NDArray[np.int32], Ints]:
+    """The connected regions of one kind each, numbered from 1, and their kinds.
+
+    `inside`: flat indices of the pixels of `kind` [H, W] that have one.
+    """
     region, kinds = np.zeros(kind.shape, np.int32), [np.zeros(0, np.int64)]
     first = 0
-    for value in np.unique(kind[kind > 0]):
+    of_pixel = kind.flat[inside]
+    for value in np.unique(of_pixel):
+        mine = inside[of_pixel == value]
         pieces = connected_pieces(kind == value)
         count = pieces.area.size - 1
-        region += np.where(pieces.labels > 0, pieces.labels + first, 0)
+        region.flat[mine] = pieces.labels.flat[mine] + first
         kinds.append(np.full(count, value, np.int64))
         first += count
     return region, np.concatenate(kinds)
 
 
-def _borders(region: npt.NDArray[np.int32]) -> Iterator[tuple[int, int, int]]:
+def _borders(region: npt.NDArray[np.int32], inside: Ints) -> Iterator[tuple[int, int, int]]:
     """Pairs of regions (from 0) that meet, and how many pairs of side neighbours do."""
-    count = int(region.max()) + 1
+    count, width = int(region.max()) + 1, region.shape[1]
     codes: list[Ints] = []
-    for one, other in ((region[1:], region[:-1]), (region[:, 1:], region[:, :-1])):
-        meet = (one != other) & (one > 0) & (other > 0)
+    for here, step in ((inside[inside >= width], width), (inside[inside % width > 0], 1)):
+        one, other = region.flat[here], region.flat[here - step]
+        meet = (one != other) & (other > 0)
         a, b = one[meet].astype(np.int64), other[meet].astype(np.int64)
         codes.append(np.minimum(a, b) * count + np.maximum(a, b))
     pairs, length = np.unique(np.concatenate(codes), return_counts=True)

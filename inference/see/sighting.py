@@ -47,7 +47,7 @@ def sight_of(
     camera: Camera, profile: MeridianProfile, s_um: float, theta_deg: float
 ) -> PlaceSight | None:
     """The view's sight of (s, theta); None off the chart or behind the camera."""
-    point = profile.to_xyz(s_um, theta_deg)
+    point, normal = profile.points_and_normals(s_um, theta_deg)
     if not np.isfinite(point).all():
         return None
     px, depth = camera.project(point)
@@ -57,7 +57,6 @@ def sight_of(
     height, width = camera.size_hw
     away = forward + ((px[0] - width / 2) * right + (px[1] - height / 2) * down) / camera.focal_px
     toward = -away / np.linalg.norm(away)
-    normal = profile.normal(s_um, theta_deg)
     phi = np.radians(theta_deg)
     along_theta = np.array([-np.sin(phi), np.cos(phi), 0.0])
     along_s = np.cross(along_theta, normal)
@@ -185,22 +184,20 @@ def _foot(
     per_deg = np.radians(max(float(profile.radius_um(seen.s_um, seen.theta_deg)), 5.0))
     wanted = np.array(seen.xy_px)
 
-    def miss(place: npt.NDArray[Any]) -> Floats:
-        top = profile.to_xyz(place[0], place[1])
-        top = top + height_um * profile.normal(place[0], place[1])
-        return camera.project(top)[0] - wanted
+    def misses(places: npt.NDArray[Any]) -> list[Floats]:
+        feet, normals = profile.points_and_normals(places[:, 0], places[:, 1])
+        return [camera.project(top)[0] - wanted for top in feet + height_um * normals]
 
     step = 2.0
     place: Floats = start.copy()
+    aside = np.array([[0.0, 0.0], [step, 0.0], [0.0, step / per_deg]])
     for _ in range(8):
-        at = miss(place)
+        at, along, around = misses(place + aside)
         if not np.isfinite(at).all():
             return seen.s_um, seen.theta_deg
         if np.hypot(*at) < 0.02:
             break
-        slope = np.stack(
-            [miss(place + [step, 0]) - at, miss(place + [0, step / per_deg]) - at], axis=1
-        )
+        slope = np.stack([along - at, around - at], axis=1)
         # a little damping (1 px2 per um2 of 1e-6) keeps the grazing direction from running away
         push = np.linalg.solve(slope.T @ slope + 1e-6 * np.eye(2), slope.T @ -at)
         push *= min(1.0, MOST_STEP_UM / (step * float(np.hypot(*push)) + 1e-9))

@@ -108,15 +108,17 @@ def _fuse(
     colour = np.zeros((count, 3), np.float32)
     for view in _best_first(views):
         look = look_at(view, places)
+        at = np.flatnonzero(look.shown)
+        look = _picked(look, at)
         weight = _weight(view, look)
         rgb, kinds = _sampled(view, look, um_per_px)
-        rgb *= _gain(colour, total, rgb, look.shown)
-        colour += weight[:, None] * rgb
-        total[:, 0] += weight
-        better = weight > best
-        kind = np.where(better, kinds, kind)
-        best = np.maximum(best, weight)
-        limit = np.where(look.shown, np.minimum(limit, look.resolved_um), limit)
+        rgb *= _gain(colour[at], total[at], rgb)
+        colour[at] += weight[:, None] * rgb
+        total[at, 0] += weight
+        better = weight > best[at]
+        kind[at[better]] = kinds[better]
+        best[at] = np.maximum(best[at], weight)
+        limit[at] = np.minimum(limit[at], look.resolved_um)
     shown = total[:, 0] > 0
     rgb = np.zeros((count, 3), np.uint8)
     rgb[shown] = np.clip(colour[shown] / total[shown] + 0.5, 0, 255).astype(np.uint8)
@@ -129,7 +131,7 @@ def _best_first(views: Sequence[MappedView]) -> list[MappedView]:
 
 
 def _weight(view: MappedView, look: Look) -> Floats:
-    """How much each place takes from the view: by detail, and fading towards the frame."""
+    """How much each shown place takes from the view: by detail, and fading towards the frame."""
     height, width = view.camera.size_hw
     to_frame = np.minimum.reduce(
         [look.row, look.column, height - 1 - look.row, width - 1 - look.column]
@@ -137,9 +139,12 @@ def _weight(view: MappedView, look: Look) -> Floats:
     fade = np.minimum(to_frame / np.float32(FADE_PX), 1).astype(np.float32)
     detail = np.maximum(look.facing, 0) / np.maximum(look.um_per_px, 1e-3) ** 2
     clear = 1 - view.unseen[look.row, look.column]
-    return np.where(look.shown, (detail * clear * fade) ** np.float32(SHARPNESS), 0).astype(
-        np.float32
-    )
+    return ((detail * clear * fade) ** np.float32(SHARPNESS)).astype(np.float32)
+
+
+def _picked(look: Look, at: npt.NDArray[np.intp]) -> Look:
+    """The look at some of its places."""
+    return Look(*(values[at] for values in vars(look).values()))
 
 
 def _sampled(view: MappedView, look: Look, um_per_px: float) -> tuple[Floats, Bytes]:
@@ -155,9 +160,9 @@ def _sampled(view: MappedView, look: Look, um_per_px: float) -> tuple[Floats, By
     return rgb[at].astype(np.float32), kind[at]
 
 
-def _gain(colour: Floats, total: Floats, rgb: Floats, shown: Mask) -> Floats:
+def _gain(colour: Floats, total: Floats, rgb: Floats) -> Floats:
     """Factor [3] that brings a view's colours in line with what is there where both are seen."""
-    both = shown & (total[:, 0] > 0)
+    both = total[:, 0] > 0
     if np.count_nonzero(both) < 200:
         return np.ones(3, np.float32)
     ratio = (colour[both] / total[both] + 1) / (rgb[both] + 1)

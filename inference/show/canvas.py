@@ -124,14 +124,17 @@ class Canvas:
         self, mask: npt.NDArray[np.bool_], color: Color, opacity: float, pitch_px: float = 9
     ) -> None:
         """Diagonal hatching on the pixels of `mask` [H, W]."""
-        rows, columns = np.nonzero(mask)
-        across = ((rows + columns) / 2**0.5 % pitch_px).astype(np.float32)
-        # an antialiased stripe, a third of the pitch wide
+        height, width = self.size_hw
+        # an antialiased stripe, a third of the pitch wide; the same along each diagonal
+        across = (np.arange(height + width) / 2**0.5 % pitch_px).astype(np.float32)
         stripe = np.clip(pitch_px / 6 + 0.5 - np.abs(across - pitch_px / 2), 0, 1)
-        share = (stripe * np.float32(opacity))[:, None]
-        part = self.rgb[rows, columns].astype(np.float32)
-        mixed = part + (np.array(color, np.float32) - part) * share
-        self.rgb[rows, columns] = np.round(mixed).astype(np.uint8)
+        share_of = (stripe * np.float32(opacity)).astype(np.float32)
+        at = np.flatnonzero(mask)
+        share = share_of[at // width + at % width]
+        at, share = at[share > 0], share[share > 0][:, None]
+        flat = self.rgb.reshape(-1, 3)
+        part = flat[at].astype(np.float32)
+        flat[at] = np.round(part + (np.array(color, np.float32) - part) * share).astype(np.uint8)
 
     def outline(
         self,

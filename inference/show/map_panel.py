@@ -107,11 +107,12 @@ def _lay_raster(canvas: Canvas, panel: MapPanel, place: Place) -> None:
     part[disc] = NOTHING
     canvas.texture(window, shown, texture)
     for each in KINDS[1:]:
-        mask = np.zeros(canvas.size_hw, bool)
-        mask[window] = disc & (kind == each.kind)
-        if mask.any():
+        of_kind = disc & (kind == each.kind)
+        if of_kind.any():
+            mask = np.zeros(canvas.size_hw, bool)
+            mask[window] = of_kind
             canvas.blend(mask, color_of(each.kind), 0.35)
-            canvas.outline(mask, (0, 0), [(color_of(each.kind), 1.0)])
+            canvas.outline(of_kind, (x0, y0), [(color_of(each.kind), 1.0)])
     unseen = np.zeros(canvas.size_hw, bool)
     unseen[window] = disc & ~shown
     canvas.hatch(unseen, MUTED, 0.4, 9)

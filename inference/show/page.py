@@ -2,6 +2,7 @@
 
 import base64
 from collections.abc import Callable, Mapping
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,12 @@ TEMPLATES = Path(__file__).parent / "templates"
 
 def page_of(template: str, filters: Mapping[str, Callable[..., Any]], **values: Any) -> str:
     """The page as HTML text; a value that a template asks for and does not get is an error."""
+    return _environment(tuple(filters.items())).get_template(template).render(**values)
+
+
+@cache
+def _environment(filters: tuple[tuple[str, Callable[..., Any]], ...]) -> Any:
+    """The templates with these filters; kept, for compiling one takes longer than filling it."""
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
     environment = Environment(
@@ -22,7 +29,7 @@ def page_of(template: str, filters: Mapping[str, Callable[..., Any]], **values: 
         lstrip_blocks=True,
     )
     environment.filters.update(filters)
-    return environment.get_template(template).render(**values)
+    return environment
 
 
 def data_uri(kind: str, data: bytes) -> str:

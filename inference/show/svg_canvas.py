@@ -8,12 +8,12 @@ import base64
 from collections.abc import Generator
 from contextlib import contextmanager
 from html import escape
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from .canvas import Canvas, Color, Points, Text
+from .pictures_out import png_bytes
 
 __all__ = ["SvgCanvas"]
 
@@ -128,11 +128,4 @@ def _hex(color: Color) -> str:
 
 
 def _png(plane: Bytes) -> str:
-    import cv2
-
-    cv: Any = cv2
-    order = [2, 1, 0, 3][: plane.shape[2]]
-    done, data = cv.imencode(".png", plane[..., order], [cv.IMWRITE_PNG_COMPRESSION, 6])
-    if not done:
-        raise ValueError(f"cannot encode a layer of shape {list(plane.shape)}")
-    return base64.b64encode(data.tobytes()).decode()
+    return base64.b64encode(png_bytes(plane)).decode()
