@@ -25,6 +25,7 @@ from torch import nn
 
 from ..model.errors import TrainingError
 from ..model.kinds import KIND_NAMES
+from ..model.net import SightNet
 from ..model.surfaces import SURFACE_NAMES
 from ..model.version import code_version
 from ..synthetic.draw import Draw
@@ -35,6 +36,7 @@ from .config import TrainingConfig
 from .model_card import write_model_card
 from .model_metadata import kept_calibration
 from .nets import with_probabilities
+from .runtime_form import RuntimeForm
 from .seeds import AGREEMENT_SEED, QUANTISING_SEED
 from .source import Source
 
@@ -157,7 +159,8 @@ def export_net(
 def trace(net: nn.Module, path: Path) -> None:
     """The net with probabilities as float32 ONNX; batch, height and width stay free."""
     example = torch.zeros(2, 96, 160, 3, dtype=torch.uint8)
-    wrapped = with_probabilities(net.cpu().eval()).eval()
+    net = net.cpu().eval()
+    wrapped = (RuntimeForm(net) if isinstance(net, SightNet) else with_probabilities(net)).eval()
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # the exporter's own, about its internals
         torch.onnx.export(  # pyright: ignore[reportUnknownMemberType]
