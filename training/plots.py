@@ -14,6 +14,7 @@ LEFT, RIGHT, TOP, BOTTOM = 56, 150, 16, 44
 COLORS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#000000", "#E69F00", "#56B4E9")
 DASHES = ("", "7 3", "2 3", "10 3 2 3", "4 4", "12 4", "1 3 6 3")
 STEPS = 80
+LARGEST = 2000.0  # the axis' end
 
 
 @dataclass(frozen=True)
@@ -46,8 +47,7 @@ def detection_plot(rows: Mapping[str, Mapping[str, Any]], unit: str) -> str:
     fitted = {name: row for name, row in rows.items() if row["a90"] is not None}
     if not fitted:
         return "<p>No group of deposits allows a fit.</p>"
-    spread = [row[key] for row in fitted.values() for key in ("a50", "a90")]
-    axes = Axes(max(min(spread) / 4, 1.0), min(max(spread) * 3, 2000.0), log=True)
+    axes = _size_axis([row[key] for row in fitted.values() for key in ("a50", "a90")])
     parts = _frame(axes, f"size, {unit}", "probability of detection")
     parts.append(_line([(axes.low, 0.9), (axes.high, 0.9)], axes, "#888888", "1 4", 1))
     for k, (name, row) in enumerate(fitted.items()):
@@ -58,8 +58,22 @@ def detection_plot(rows: Mapping[str, Mapping[str, Any]], unit: str) -> str:
         ]
         parts.append(_line(points, axes, color, dash, 2))
         parts += _a90(row, axes, color, k)
-        parts += _key(name, f"n {row['n']}, a90 {row['a90']:.0f}", color, dash, k)
+        parts += _key(name, f"n {row['n']}, a90 {_whole(row['a90'])}", color, dash, k)
     return _svg(parts, f"Probability of detection against size in {unit}")
+
+
+def _size_axis(sizes: Sequence[float]) -> Axes:
+    """From a quarter of the smallest to three times the largest, as far as a size means anything.
+
+    An extrapolated size may have hundreds of digits.
+    """
+    low = min(max(min(sizes) / 4, 1.0), LARGEST / 10)
+    return Axes(low, max(min(3 * max(sizes), LARGEST), 10 * low), log=True)
+
+
+def _whole(size: float) -> str:
+    """A size in the key."""
+    return f"{size:.0f}" if size <= LARGEST else f"over {LARGEST:.0f}"
 
 
 def _a90(row: Mapping[str, Any], axes: Axes, color: str, k: int) -> list[str]:

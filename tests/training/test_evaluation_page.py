@@ -91,6 +91,21 @@ def test_the_curve_passes_through_its_own_sizes() -> None:
     assert float(dot.attrib["cx"]) == pytest.approx(expected, abs=0.5)
 
 
+@pytest.mark.parametrize(("a50", "a90"), [(9e3, 1e5), (30.0, 1e300), (1e250, 1e300), (0.2, 0.9)])
+def test_sizes_beyond_all_sense_leave_a_plot(a50: float, a90: float) -> None:
+    """A flat curve's extrapolated size has up to 300 digits; an axis' ends must not change over."""
+    slope = math.log(9) / math.log(a90 / a50)
+    row = {"a50": a50, "a90": a90, "a90_95": None, "n": 70, "slope": slope,
+           "intercept": -slope * math.log(a50)}  # fmt: skip
+    svg = ElementTree.fromstring(detection_plot({"all": row}, "um"))
+    texts = [node.text or "" for node in svg.iter("text")]
+    assert max(map(len, texts)) < 30
+    points = next(svg.iter("polyline")).attrib["points"].split()
+    places = [float(point.split(",")[0]) for point in points]
+    assert places == sorted(places)
+    assert sum(re.fullmatch(r"[\d.]+", text) is not None for text in texts) > 6 + 1  # both axes
+
+
 def test_groups_without_a_fit_are_no_curves() -> None:
     row = fit_detection([10.0, 20.0], [True, True]).as_dict()
     assert "No group" in detection_plot({"all": row}, "um")

@@ -90,3 +90,28 @@ def test_the_interval_is_of_the_change_not_of_each_net() -> None:
     assert row.low is not None
     assert row.high is not None
     assert 0.015 < row.low <= row.high < 0.025
+
+
+def test_the_only_deposit_of_a_kind_lost_is_told_but_proves_nothing() -> None:
+    """Drawn or not drawn, it never comes back: a bootstrap of it alone has no spread."""
+    old = views(0.7, count=6)
+    lint = TrueDeposit(3, 2, 40.0, None, True, 2)
+    kept = [replace(v, deposits=tuple(d for d in v.deposits if d.kind != 2)) for v in old]
+    old = [replace(kept[0], deposits=(*kept[0].deposits, lint)), *kept[1:]]
+    lost = replace(lint, found=False)
+    new = [replace(kept[0], deposits=(*kept[0].deposits, lost)), *kept[1:]]
+    [row] = [row for row in compare_on(RENDERS, old, new) if row.figure == "lint found"]
+    assert (row.old, row.new, row.n, row.low) == (1.0, 0.0, 1, None)
+    assert not row.refuses
+
+
+def test_a_kind_lost_on_many_connectors_is_refused() -> None:
+    """Six losses in one direction: by a fair coin 1 in 64, and a resample without any is rarer."""
+    old = views(0.7, count=12)
+    new = [
+        replace(v, deposits=tuple(replace(d, found=d.kind != 2 or k > 7) for d in v.deposits))
+        for k, v in enumerate(old)
+    ]
+    [row] = [row for row in compare_on(RENDERS, old, new) if row.figure == "lint found"]
+    assert row.refuses
+    assert "(99 %: " in str(row)
