@@ -10,6 +10,7 @@ from ..model.kinds import KIND_NAMES
 from ..model.shape import ConnectorShape
 from ..model.surfaces import SURFACE_NAMES, Surface
 from ..model.version import code_version
+from .judge.sight import sight_of
 from .judge.verdict import DepositJudgement, Judgement
 from .keep.cautions import CAUTIONS
 from .keep.cleanliness import cleanliness_of
@@ -73,6 +74,7 @@ def record_of(
             **settings.to_json(),
             "rules": asdict(judged.rules),
             "thresholds": asdict(card.thresholds),
+            "sight": asdict(sight_of(card.scores)),
         },
         cautions=CAUTIONS,
         notes=(*request.notes, *_notes(found.views)),

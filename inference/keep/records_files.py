@@ -26,6 +26,7 @@ from .inspection import (
 from .json_file import JsonValue, json_values
 from .records import Records, uid_of
 from .records_comparisons import COMPARED_SCHEMA, checked_comparison, comparison_lines
+from .rejudged import why_no_mate
 from .study_csv import FATE_COLUMNS
 from .study_records import fates_of
 
@@ -143,6 +144,8 @@ def _checked(
             raise row.refused(path, (*inside, *keys), said)
         overruled = [] if lone else _overrules(row, path)
         inspection = Inspection.from_json(document)
+        if (why := why_no_mate(inspection)) is not None:
+            raise row.refused(path, (*inside, "verdict"), why)
         yield f"{path}, line {row.line}", inspection, overruled
 
 

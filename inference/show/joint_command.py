@@ -38,10 +38,14 @@ def joint(
     from ...model.errors import UsageError
     from ..keep.inspection import read_inspection
     from ..keep.joint import SLEEVES, join
+    from ..keep.rejudged import why_no_mate
 
     if sleeve not in SLEEVES:
         raise UsageError(f"--sleeve {sleeve}: choose one of {', '.join(SLEEVES)}")
     plugs = [read_inspection(path) for path in (a, b)]
+    for path, plug in zip((a, b), plugs, strict=True):
+        if (why := why_no_mate(plug)) is not None:
+            raise UsageError(f"{path}: {why}")
     found = join(plugs[0], plugs[1], sleeve)
     names = [
         str(each.connector.get("label") or path) for each, path in zip(plugs, (a, b), strict=True)

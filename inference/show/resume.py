@@ -62,7 +62,8 @@ def _asked(request: Request, inspector: Inspector) -> dict[str, Any]:
 
 def _settings(settings: Any) -> Any:
     """As JSON, without what the model file brings with it (its hash stands for that)."""
-    return json.loads(json.dumps({k: v for k, v in settings.items() if k != "thresholds"}))
+    own = {k: v for k, v in settings.items() if k not in ("thresholds", "sight")}
+    return json.loads(json.dumps(own))
 
 
 def _sha256(path: Path) -> str | None:

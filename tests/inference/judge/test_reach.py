@@ -56,6 +56,21 @@ def test_expected_matings_of_a_chain_of_one_step_is_that_of_the_geometric_law():
     assert expected_matings(moves, Place.CONTACT, Place.GONE) is None
 
 
+@pytest.mark.parametrize("kind", [Kind.PARTICLE, Kind.LIQUID])
+def test_expected_matings_are_the_mean_of_the_arrivals_mating_by_mating(kind):
+    # an independent way: sum of n P(arrives at n) over what ever arrives, from the matrix's powers
+    assumed, last = shipped_assumptions(), 4000
+    mean = assumed.mean(assumed.rows_for(kind, 20.0))
+    bare = Journey(mean.moves, mean.fragment_moves, np.zeros(PLACES))
+    numbers = np.arange(1, last + 1)
+    by_then = arrivals(bare, Place.CONTACT, numbers.tolist())
+    for start in STARTS:
+        at = np.diff([0.0, *(by_then[n][0][start] for n in numbers.tolist())])
+        expected = float((numbers * at).sum() / at.sum())
+        got = expected_matings(mean.moves, Place.CONTACT, start)
+        assert got == pytest.approx(expected, rel=1e-3)
+
+
 def test_fragments_alone_arrive_by_a_poisson_law():
     # one mating, the dirt itself never moves: count f p, some arrived 1 - exp(-f p)
     chance, count = arrivals(two_places(0.0, 0.0, 0.7, 0.4), Place.CONTACT, [1])[1]

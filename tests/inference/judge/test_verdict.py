@@ -746,6 +746,56 @@ def test_worse_coverage_never_makes_a_mate(surface, factor, found, said):
 
 
 @quick
+@given(st.lists(deposits(), min_size=2, max_size=4), statements, st.data())
+def test_less_confidence_in_one_of_several_never_makes_a_mate(found, said, data):
+    index = data.draw(st.integers(0, len(found) - 1))
+    less = replace(found[index], unsure=True)
+    doubted = [*found[:index], less, *found[index + 1 :]]
+    before = judge(found, covered(), FOUR, SHAPE, None, said).verdict
+    assert rank[judge(doubted, covered(), FOUR, SHAPE, None, said).verdict] <= rank[before]
+
+
+@quick
+@given(
+    st.lists(deposits(), max_size=2), statements, st.integers(0, 3), st.floats(1.0, 8.0),
+    st.sampled_from(["coarser", "limit unknown", "not placed", "turn unknown", "unreadable"]),
+)  # fmt: skip
+def test_a_worse_picture_never_makes_a_mate(found, said, index, factor, worse):
+    view = FOUR[index]
+    assert view.detection_limit_um is not None
+    changed = {
+        "coarser": replace(view, detection_limit_um=view.detection_limit_um * factor),
+        "limit unknown": replace(view, detection_limit_um=None),
+        "not placed": replace(view, tilt_deg=None, turn_deg=None),
+        "turn unknown": replace(view, turn_deg=None),
+        "unreadable": replace(view, readable=False, why_not="blurred"),
+    }[worse]
+    views = [*FOUR[:index], changed, *FOUR[index + 1 :]]
+    for rules in (Rules(), Rules(require_in_zone=True)):
+        before = judge(found, covered(), FOUR, SHAPE, rules, said).verdict
+        assert rank[judge(found, covered(), views, SHAPE, rules, said).verdict] <= rank[before]
+
+
+@quick
+@given(st.lists(deposits(), max_size=2), statements, st.floats(1.0, 4.0) | st.just(NAN))
+def test_a_coarser_coverage_never_makes_a_mate(found, said, factor):
+    coarse = replace(covered(), size_um=covered().size_um * factor)
+    before = judge(found, covered(), FOUR, SHAPE, None, said).verdict
+    assert rank[judge(found, coarse, FOUR, SHAPE, None, said).verdict] <= rank[before]
+    assert rank[judge(found, None, FOUR, SHAPE, None, said).verdict] <= rank[before]
+
+
+@quick
+@given(st.lists(deposits(), max_size=2), statements, st.floats(0.0, 1.0), st.floats(0.0, 1.0))
+def test_a_net_that_is_known_to_see_less_never_makes_a_mate(found, said, low, factor):
+    better, worse = (Sight(1.0, share, 300) for share in (low, low * factor))
+    before = judge(found, covered(), FOUR, SHAPE, None, said, better).verdict
+    for sight in (worse, Sight(None, None, None)):
+        after = judge(found, covered(), FOUR, SHAPE, None, said, sight).verdict
+        assert rank[after] <= rank[before]
+
+
+@quick
 @given(deposits(), st.floats(1.0, 20.0), statements, shapes)
 def test_larger_dirt_never_makes_a_mate(found, factor, said, shape):
     sizes = ("size_um", "feret_max_um", "width_um", "enclosing_um")

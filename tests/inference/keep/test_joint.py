@@ -16,6 +16,7 @@ from fiberward.inference.keep.inspection import (
 )
 from fiberward.inference.keep.joint import SLEEVES, join
 from fiberward.inference.see.fuse import Deposit
+from fiberward.inference.settings import Settings
 from fiberward.inference.show.app import main
 from fiberward.model.families import default_shape, find_family
 from fiberward.model.kinds import Kind
@@ -140,10 +141,25 @@ def test_plugs_without_a_readable_picture_are_not_taken_for_one():
     assert join(lost, lost).verdict == "reshoot"
 
 
+def evident(one: Inspection) -> Inspection:
+    """The same with all that a mate needs: a document's mate is judged again."""
+    poses = ((1.0, 0.0), (50.0, 0.0), (50.0, 120.0), (50.0, 240.0))
+    name = one.views[0].stem
+    views = tuple(
+        ViewRecord(
+            f"{name}{k}.jpg", f"{name}{k}", f"{name}{k}" * 32, True, None,
+            tilt_deg=tilt, turn_deg=turn, detection_limit_um=14.0,
+        )
+        for k, (tilt, turn) in enumerate(poses)
+    )  # fmt: skip
+    covered = dict.fromkeys(("fiber", "endface", "chamfer", "barrel", "cavity"), 1.0)
+    return replace(one, views=views, coverage=covered, settings=Settings().to_json())
+
+
 def test_the_command_prints_both_plugs_and_exits_by_the_verdict(tmp_path, capsys):
     for name, one in (
-        ("a", plug(label="P1")),
-        ("b", plug(picture="b", label="P2")),
+        ("a", evident(plug(label="P1"))),
+        ("b", evident(plug(picture="b", label="P2"))),
         ("c", plug("clean-first", "c", label="P3")),
     ):
         (tmp_path / name).mkdir()

@@ -273,7 +273,7 @@ def test_verify_finds_pictures_changed_or_lost(where, make_inspection):
 def test_what_is_exported_can_be_imported_elsewhere(where, make_inspection, tmp_path):
     with Records.open(where) as records:
         uid = records.add(make_inspection("Prüfling µ-1"))
-        records.add(make_inspection("P2", 1, "mate"))
+        records.add(make_inspection("P2", 1, "reshoot"))
         records.overrule(uid, "retire", "Ann", "a chip")
         assert export_records(records, tmp_path / "out", Wanted()) == 2
     with Records.open(str(tmp_path / "other.db")) as others:
@@ -281,7 +281,7 @@ def test_what_is_exported_can_be_imported_elsewhere(where, make_inspection, tmp_
         assert import_file(others, tmp_path / "out" / "records.jsonl") == (0, 2, 0)
         assert [(r.label, r.holds) for r in rows(others)] == [
             ("Prüfling µ-1", "retire"),
-            ("P2", "mate"),
+            ("P2", "reshoot"),
         ]
         assert verify(others).wrong == ()
 
