@@ -9,8 +9,9 @@ Definitions
              within 2 px of any true deposit, shown or not
     kind     what most of the answered pixels within 2 px of a found deposit are
     vouched  a shown piece of dirt that a mate's words cover: on a surface of which coverage speaks,
-             in a picture that an inspection could use, and no smaller there than the smallest
-             deposit that an inspection would say it can show (`see.quality`)
+             in a picture that an inspection could use, no smaller there than the smallest deposit
+             that an inspection would say it can show, and of at least the contrast with its ground
+             that this limit stands for (`see.quality`)
 """
 
 from dataclasses import dataclass, replace
@@ -21,7 +22,7 @@ import numpy.typing as npt
 
 from ..inference.see.coverage import COVERED
 from ..inference.see.pieces import Pieces, connected_pieces, ring_around
-from ..inference.see.quality import measure_quality
+from ..inference.see.quality import LIMIT_CONTRAST, measure_quality
 from ..inference.see.segment import Segmentation
 from ..model.kinds import KIND_NAMES, Kind
 from ..model.surfaces import SURFACE_NAMES
@@ -127,7 +128,8 @@ def score_view(
         mask = truth.instance == number
         if is_shown(truth, mask):
             found = replace(look_up(truth, mask, kind * answered), number=number)
-            deposits.append(replace(found, vouched=is_vouched(found, limit_px)))
+            vouched = is_vouched(found, limit_px) and contrast(truth.rgb, mask) >= LIMIT_CONTRAST
+            deposits.append(replace(found, vouched=vouched))
         else:
             hidden |= mask
     true = truth.instance > 0
@@ -166,7 +168,7 @@ def look_up(truth: Truth, mask: Mask, kind: Bytes) -> TrueDeposit:
 
 
 def is_vouched(deposit: TrueDeposit, limit_px: float | None) -> bool:
-    """Whether a mate would have said that no such dirt lies there."""
+    """Whether a mate would have said that no such dirt lies there, if its contrast suffices."""
     if limit_px is None or deposit.size_px < limit_px:
         return False
     return deposit.kind in DIRT and deposit.surface in COVERED
@@ -207,6 +209,26 @@ def shows(rgb: Bytes, mask: Mask) -> bool:
     exceeds that of the surroundings themselves (as variances), so that a textured deposit counts as
     well as an even one and noise alone does not. Surroundings: a ring from 2 to 8 px outside.
     """
+    plane, inside, ring = with_ring(rgb, mask)
+    if ring.sum() < MIN_PX:
+        return False
+    channels = (plane[..., channel] for channel in range(3))
+    return max(signal_to_noise(values, inside, ring) for values in channels) >= ROSE
+
+
+def contrast(rgb: Bytes, mask: Mask) -> float:
+    """How far the deposit's mean lies from the median of its surroundings, as a share of that, in
+    the best of red, green and blue; 0 without surroundings.
+    """
+    plane, inside, ring = with_ring(rgb, mask)
+    if not ring.any():
+        return 0.0
+    ground = np.median(plane[ring], axis=0)
+    return float(np.max(np.abs(plane[inside].mean(0) - ground) / np.maximum(ground, 1.0)))
+
+
+def with_ring(rgb: Bytes, mask: Mask) -> tuple[npt.NDArray[np.float64], Mask, Mask]:
+    """A window of the picture round a deposit, the deposit in it, and a ring 2 to 8 px outside."""
     hit: Any = np.nonzero(mask)
     rows, cols = hit
     pad = NEAR_PX + RING_PX + 1
@@ -214,13 +236,9 @@ def shows(rgb: Bytes, mask: Mask) -> bool:
         max(rows.min() - pad, 0) : rows.max() + pad + 1,
         max(cols.min() - pad, 0) : cols.max() + pad + 1,
     ]
-    inside, plane = mask[window], rgb[window].astype(np.float64)
-    wide = inside | ring_around(inside, NEAR_PX)
-    ring = ring_around(wide, RING_PX)
-    if ring.sum() < MIN_PX:
-        return False
-    channels = (plane[..., channel] for channel in range(3))
-    return max(signal_to_noise(values, inside, ring) for values in channels) >= ROSE
+    inside = mask[window]
+    ring = ring_around(inside | ring_around(inside, NEAR_PX), RING_PX)
+    return rgb[window].astype(np.float64), inside, ring
 
 
 def signal_to_noise(values: npt.NDArray[np.float64], inside: Mask, ring: Mask) -> float:

@@ -1,12 +1,12 @@
 """Whether the net that looked is known to see: its silence says as much as its sight.
 
-A mate says that no dirt at or above the stated size lies where the pictures show it. What that is
-worth is the share that the net finds of just such dirt: what a picture shows, no smaller there than
-the detection limit that the inspection would state of that picture, on the surfaces that coverage
-speaks of, in pictures that it would use. A model file carries that share as `recall_vouched`,
-measured on pictures withheld from training (`fiberward evaluate --write-scores`, `calibrate`). The
-share of all dirt that pictures show (`recall_dirt`) is another: it has dirt too small for any claim
-in it, and dirt on the housing's outside.
+A mate says that no dirt at or above the stated size and contrast lies where the pictures show it.
+What that is worth is the share that the net finds of just such dirt: what a picture shows, no
+smaller there than the detection limit that the inspection would state of it, no fainter than this
+limit is stated for, on the surfaces that coverage speaks of, in pictures that it would use. A model
+file carries that share as `recall_vouched`, measured on pictures withheld from training (`fiberward
+evaluate --write-scores`, `calibrate`). The share of all dirt that pictures show (`recall_dirt`) is
+another: it has dirt too small or too faint for any claim in it, and dirt on the housing's outside.
 """
 
 from collections.abc import Mapping

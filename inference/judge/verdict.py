@@ -15,6 +15,7 @@ from ...model.shape import ConnectorShape
 from ...model.surfaces import Surface
 from ..see.coverage import Coverage
 from ..see.fuse import Deposit
+from ..see.quality import LIMIT_CONTRAST
 from .advice import cleaning_advice, reshoot_advice, retire_advice
 from .assumed import Assumptions
 from .bridge import Bridge, Wedge, bridge_of, wedge_of
@@ -366,7 +367,10 @@ def _validity(in_zone: InZone, case: _Case) -> str:
             for surface, share in coverage.share.items()
             if surface in _CHARTED and share < 0.995
         )
-        parts.append(f"Nothing at or above {coverage.size_um:.0f} um where the pictures show it")
+        parts.append(
+            f"Nothing at or above {coverage.size_um:.0f} um that differs from its ground by "
+            f"{LIMIT_CONTRAST:.0%} or more, where the pictures show it"
+        )
         if case.sight is not None:
             parts.append(f"by a net that found {sight_words(case.sight)}")
         parts.append(f"not shown: {unseen}" if unseen else "all surfaces shown")

@@ -17,13 +17,13 @@ from .blur import rim_sigma_px, sharpest_sigma_px
 from .pieces import connected_pieces
 from .segment import Segmentation
 
-__all__ = ["Quality", "measure_quality", "noise_sigma_dn", "rose_diameter_px"]
+__all__ = ["LIMIT_CONTRAST", "Quality", "measure_quality", "noise_sigma_dn", "rose_diameter_px"]
 
 Luminance = npt.NDArray[np.float32]
 Mask = npt.NDArray[np.bool_]
 
 ROSE_K = 5.0
-DARK_CONTRAST = 0.3  # of the ground: dirt at 70 % of it
+LIMIT_CONTRAST = 0.3  # of the ground: dirt at 70 % of it, for which the detection limit is stated
 QUANTISATION_DN = 12**-0.5  # the noise of rounding to whole values
 LEAST_SIDE_PX = 64
 BLACK_DN, WHITE_DN = 8, 247  # 99 % of the pixels beyond: all black, all white
@@ -84,7 +84,7 @@ def measure_quality(rgb: npt.NDArray[np.uint8], segmentation: Segmentation) -> Q
         rough = sharpest_sigma_px(luminance, noise)
         blur = rough if rough is not None and rough > BLUR_SHARE * _across_px(front) else None
     clipped = float(_clipped(rgb)[ferrule].mean())
-    contrast = DARK_CONTRAST * float(np.median(luminance[clear if clear.any() else ferrule]))
+    contrast = LIMIT_CONTRAST * float(np.median(luminance[clear if clear.any() else ferrule]))
     limit = None
     if blur is not None and contrast > 0:
         least = max(2 * blur, float(np.sqrt(4 * segmentation.min_px / np.pi)))

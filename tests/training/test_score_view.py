@@ -118,6 +118,18 @@ def test_a_mate_vouches_for_dirt_at_or_above_the_limit_on_what_coverage_speaks_o
     assert scored.deposits[0].found
 
 
+@pytest.mark.parametrize(("grey", "vouched"), [(139, True), (143, False)])
+def test_a_mate_vouches_for_dirt_that_differs_from_its_ground_by_30_per_cent(
+    grey: int, vouched: bool
+) -> None:
+    """The detection limit is stated for dirt at 70 % of its ground: 140 on a ground of 200."""
+    truth = view()
+    rgb = np.full_like(truth.rgb, 200)
+    rgb[truth.instance > 0] = grey
+    scored = score_view(replace(truth, rgb=rgb), truth.surface, truth.kind, 5.0)
+    assert [d.vouched for d in scored.deposits] == [vouched]
+
+
 @pytest.mark.parametrize(
     ("grey", "side_px", "expected"),
     [
