@@ -1,8 +1,11 @@
 """How long the desk's page takes: `python tests/bench/bench_desk.py` (needs chromium, playwright).
 
 A drawn inspection of four pictures of 5 megapixels with 300 invented deposits; medians of several
-loads and clicks in a real browser, on this machine. First paint is the browser's own figure; a
-click ends when the frame with every picture at the deposit has been drawn.
+loads and clicks in a real browser, on this machine. First paint is the browser's own figure, the
+first time (nothing kept by the browser) and later; a click ends when the frame with every picture
+at the deposit has been drawn. Then a brush of 60 px on a picture of 4096 x 4096: the page's work
+for each place that the pointer comes to (painting it and drawing the frame), and the time from
+frame to frame while it moves on with every frame (a browser draws 60 a second at most).
 """
 
 import json
@@ -21,14 +24,56 @@ from playwright.sync_api import sync_playwright
 
 from fiberward.inference.keep.inspection import DepositRecord, Inspection, read_inspection
 from fiberward.inference.show.app import main
+from fiberward.inference.show.desk.job import Job, Shot, write_job
 
 COUNT, SIZE_WH, ROUNDS = 300, (2592, 1944), 7
+SHEET_PX, MOVES = 4096, 90
 KINDS = ("particle", "lint", "film", "residue", "liquid", "damage")
 CLICK = """async (id) => {
   const begun = performance.now();
   document.querySelector(`#deposits [data-deposit='${id}']`).click();
   await new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)));
   return performance.now() - begun;
+}"""
+# moves the brush with every frame; milliseconds of work and from frame to frame
+BRUSH = """async (moves) => {
+  const sheet = document.getElementById("sheet");
+  const box = sheet.getBoundingClientRect();
+  const frame = () => new Promise((done) => requestAnimationFrame(done));
+  const send = (name, x, y) => sheet.dispatchEvent(new PointerEvent(name, {
+    pointerId: 1, button: 0, clientX: box.left + x, clientY: box.top + y, bubbles: true }));
+  sheet.setPointerCapture = () => {};
+  document.getElementById("radius").value = 60;
+  const given = window.requestAnimationFrame.bind(window);
+  let work = 0;
+  window.requestAnimationFrame = (draw) => given((now) => {
+    const begun = performance.now();
+    draw(now);
+    work += performance.now() - begun;
+  });
+  const found = { work: [], frames: [] };
+  send("pointerdown", 100, 100);
+  let last = await frame();
+  for (let k = 1; k <= moves; k += 1) {
+    work = 0;
+    const begun = performance.now();
+    send("pointermove", 100 + 4 * k, 100 + 150 * (1 + Math.sin(k / 5)));
+    work += performance.now() - begun;
+    const now = await frame();
+    await new Promise((done) => setTimeout(done));
+    found.work.push(work);
+    found.frames.push(now - last);
+    last = now;
+  }
+  send("pointerup", 0, 0);
+  window.requestAnimationFrame = given;
+  const begun = performance.now();
+  document.getElementById("undo").click();
+  found.undo = [performance.now() - begun];
+  const kept = document.getElementById("kept").textContent;
+  if (!kept.startsWith("0 strokes hold")) throw new Error(`expected one stroke taken back: ${kept}`);
+  if (Math.min(...found.work) === 0) throw new Error("the brush painted nothing");
+  return found;
 }"""
 PAINT = "performance.getEntriesByName('first-contentful-paint')[0].startTime"
 RUN = "import sys; from fiberward.inference.show.app import main; sys.exit(main(sys.argv[1:]))"
@@ -85,23 +130,54 @@ def make_case(folder: Path) -> None:
     (extras / "page.json").write_text(json.dumps(page))
 
 
+def make_sheet(folder: Path) -> None:
+    """A case with one picture of 4096 x 4096 to label."""
+    rng = np.random.default_rng(2)
+    side = SHEET_PX
+    extras, pictures = folder / ".desk", folder / "pictures"
+    extras.mkdir(parents=True)
+    pictures.mkdir()
+    coarse = rng.integers(0, 255, (side // 8, side // 8, 3), np.uint8)
+    Image.fromarray(coarse).resize((side, side)).save(extras / "view-0.jpg", quality=90)
+    (pictures / "large.jpg").write_bytes((extras / "view-0.jpg").read_bytes())
+    kinds = (rng.random((side // 8, side // 8)) > 0.99).astype(np.uint8)
+    for name in (
+        extras / "view-0.png",
+        folder / "large.deposits.png",
+        folder / "large.surfaces.png",
+    ):
+        Image.fromarray(kinds).resize((side, side), 0).save(name)
+    page = {"views": [{"file": "view-0.jpg", "index": "view-0.png"}], "maps": [], "sightings": {}}
+    (extras / "page.json").write_text(json.dumps(page))
+    found = read_inspection(folder.parent / "case" / "inspection.json")
+    view = replace(found.views[0], picture="large.jpg", stem="large", width_px=side, height_px=side)
+    replace(found, views=(view,), deposits=(), reasons=()).write(folder / "inspection.json")
+    write_job(folder, Job("2026-01-02T03:04:05Z", (Shot("large.jpg"),), state="done"))
+
+
 def measure(address: str) -> dict[str, list[float]]:
     """Milliseconds."""
-    times: dict[str, list[float]] = {"first paint": [], "all drawn": [], "click": []}
+    names = ("first paint, first time", "first paint", "all drawn", "click")
+    times: dict[str, list[float]] = {name: [] for name in names}
     with sync_playwright() as starter:
         sandbox = ["--no-sandbox"] if os.geteuid() == 0 else []
         browser = starter.chromium.launch(executable_path=shutil.which("chromium"), args=sandbox)
         page = browser.new_page(viewport={"width": 1280, "height": 720})
         page.goto(address)
-        page.click("table a")
+        page.click(f"tr:has(td:text-is('{COUNT}')) a")
         here = page.url
-        for _ in range(ROUNDS):
+        for number in range(ROUNDS):
             page.goto(here)
             page.wait_for_selector("body[data-ready=yes]")
-            times["first paint"].append(page.evaluate(PAINT))
+            times[names[number > 0]].append(page.evaluate(PAINT))
             times["all drawn"].append(page.evaluate("performance.now()"))
             for number in (3, 77, 155, 290):
                 times["click"].append(page.evaluate(CLICK, number))
+        page.goto(page.url.partition("/c/")[0] + "/label")
+        page.click("tbody a:text-is('large.jpg')")
+        page.wait_for_selector("body[data-ready=yes]")
+        for name, values in page.evaluate(BRUSH, MOVES).items():
+            times[f"brush at {SHEET_PX} px, {name}"] = values
         browser.close()
     return times
 
@@ -110,6 +186,7 @@ def run() -> None:
     """Measure and print."""
     with tempfile.TemporaryDirectory() as folder:
         make_case(Path(folder) / "case")
+        make_sheet(Path(folder) / "sheet")
         arguments = ["desk", "--no-browser", "--port", "0", "--folder", folder]
         command = [sys.executable, "-c", RUN, *arguments]
         with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
@@ -118,7 +195,7 @@ def run() -> None:
             try:
                 for name, values in measure(address).items():
                     middle, worst = statistics.median(values), max(values)
-                    print(f"{name}: median {middle:.0f} ms, worst {worst:.0f} ms, n={len(values)}")
+                    print(f"{name}: median {middle:.1f} ms, worst {worst:.1f} ms, n={len(values)}")
             finally:
                 process.kill()
 

@@ -16,6 +16,7 @@ from starlette.responses import (
     FileResponse,
     HTMLResponse,
     JSONResponse,
+    RedirectResponse,
     Response,
 )
 from starlette.routing import Mount, Route
@@ -28,6 +29,7 @@ from ..words import VERDICT_WORDS
 from .before_after import FATE_WORDS, before_after, comparison_data
 from .camera import LiveCamera
 from .demo import begin_demo
+from .exercising import Exercising, is_hidden
 from .forms import read_form
 from .gate import Gate, Keys
 from .history import connectors
@@ -78,6 +80,7 @@ class Desk:
         self.labelling = Labelling(self.pages, self.shelf, self.retraining.command())
         self.camera = LiveCamera(settings.get("camera"), settings)
         self.shooting = Shooting(self.pages, self.shelf, self.camera)
+        self.exercising = Exercising(self.pages, self.shelf, self.runner)
         self.recorded = Recorded(self.pages, settings.get("db"))
         inner = Starlette(
             routes=self._routes(),
@@ -114,6 +117,7 @@ class Desk:
             Route(f"{case}/again", self.again, methods=["POST"]),
             *self.shooting.routes(),
             *self.watched.routes(),
+            *self.exercising.routes(),
             *self.recorded.routes(),
             *self.labelling.routes(),
             *self.retraining.routes(),
@@ -147,6 +151,8 @@ class Desk:
     async def show(self, request: Request) -> Response:
         """One case: the form, the progress, or the result."""
         case = self._case(request)
+        if is_hidden(case):
+            return RedirectResponse(f"/c/{case.key}/exercise", 303)
         if case.state in ("queued", "running"):
             return HTMLResponse(self.pages.page("running.html", case=case, job=case.job))
         if case.inspection is None:

@@ -17,9 +17,11 @@ class Connector:
 
 
 def connectors(cases: Iterable[Case]) -> list[Connector]:
-    """The cases by connector, the one with the newest case first; empty ones are left out."""
+    """The cases by connector, that of the newest case first; without empty ones and exercises."""
     groups: dict[str, list[Case]] = {}
     for case in cases:
+        if case.job is not None and case.job.exercise:
+            continue
         if case.inspection is None and case.job is not None and not case.job.shots:
             continue
         groups.setdefault(case.label or f"\0{case.key}", []).append(case)

@@ -70,8 +70,9 @@ class Job:
 
     `shots` stand in the natural order of their names. `problem`: why it failed, in one line.
     `state`: draft while pictures and facts are collected. `came_from`: the watched sub-folder that
-    its pictures lay in. `more`: whether it begins with the pictures of an earlier inspection;
-    `next_tilt_deg`, `next_turn_deg`: the picture that one wanted.
+    its pictures lay in. `exercise`: of an invented connector, its result hidden at first. `more`:
+    whether it begins with the pictures of an earlier inspection; `next_tilt_deg`, `next_turn_deg`:
+    the picture that one wanted.
     """
 
     created_at: str
@@ -92,6 +93,7 @@ class Job:
     state: State = "draft"
     problem: str | None = None
     came_from: str | None = None
+    exercise: bool = False
     more: bool = False
     next_tilt_deg: float | None = None
     next_turn_deg: float | None = None

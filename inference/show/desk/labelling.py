@@ -21,6 +21,7 @@ from ....model.surfaces import SURFACES
 from ...keep.files import write_atomically
 from ..jobs import file_name
 from ..pictures_out import png_bytes
+from .coco import CocoFile
 from .extras import MOST_SIDE_PX
 from .forms import read_form
 from .job import PICTURES
@@ -31,6 +32,7 @@ from .shelf import Case, Shelf
 __all__ = ["LABELS", "Labelling", "can_be_labelled"]
 
 LABELS = "labels"
+COCO_FILE = "labels-coco.json"  # beside the folder: in it retraining would take it for labels too
 
 
 @dataclass(frozen=True)
@@ -109,9 +111,11 @@ class Labelling:
         return JSONResponse({"strokes": add_stroke(case, index, number, stroke)}, 201)
 
     async def export(self, request: Request) -> Response:
-        """Write every labelled picture with its masks, as retraining takes them."""
+        """Write every labelled picture with its masks, as retraining takes them, and as COCO."""
         written = await asyncio.to_thread(self._export)
-        return JSONResponse({"pictures": written, "folder": str(self.shelf.folder / LABELS)})
+        folder = self.shelf.folder
+        places = {"folder": str(folder / LABELS), "coco": str(folder / COCO_FILE)}
+        return JSONResponse({"pictures": written, **places})
 
     def _all(self) -> list[Labelled]:
         rows: list[Labelled] = []
@@ -138,14 +142,17 @@ class Labelling:
 
     def _export(self) -> int:
         rows = [row for row in self._all() if row.strokes]
+        coco = CocoFile()
         for row in rows:
-            _export_one(row, self.shelf.folder / LABELS)
+            _export_one(row, self.shelf.folder / LABELS, coco)
+        document = json.dumps(coco.document(), ensure_ascii=False).encode()
+        write_atomically(self.shelf.folder / COCO_FILE, document)
         return len(rows)
 
 
 def can_be_labelled(case: Case) -> list[int]:
     """Which of a case's pictures the page can label: looked at by the net, and not too large."""
-    if case.job is None or case.inspection is None:
+    if case.job is None or case.job.exercise or case.inspection is None:
         return []
     views = enumerate(zip(case.inspection.views, case.page.get("views", ()), strict=False))
     return [
@@ -157,7 +164,7 @@ def can_be_labelled(case: Case) -> list[int]:
     ]
 
 
-def _export_one(row: Labelled, folder: Path) -> None:
+def _export_one(row: Labelled, folder: Path, coco: CocoFile) -> None:
     """One picture and its masks into its connector's folder (a mask that is empty: none)."""
     case = row.case
     assert case.inspection is not None
@@ -169,9 +176,9 @@ def _export_one(row: Labelled, folder: Path) -> None:
         raise UsageError(f"{row.picture}: its file is no longer in {case.folder}")
     shutil.copyfile(original, target / f"{stem}{original.suffix}")
     strokes = read_strokes(case, row.index)
-    for plane in PLANES:
-        net = _net_mask(case, row.index, plane)
-        mask = paint(strokes, plane, net)
+    masks = {plane: paint(strokes, plane, _net_mask(case, row.index, plane)) for plane in PLANES}
+    coco.add(f"{target.name}/{stem}{original.suffix}", masks["surfaces"], masks["deposits"])
+    for plane, mask in masks.items():
         path = target / f"{stem}.{plane}.png"
         if (mask != NOT_ANNOTATED).any():
             write_atomically(path, png_bytes(mask))

@@ -59,12 +59,11 @@ class Pages:
             trim_blocks=True,
             lstrip_blocks=True,
         )
-        self.environment.filters.update(
-            um=um, deg=deg, percent=percent, clock=clock, numbers=_numbers
-        )
+        self.environment.filters.update(um=um, deg=deg, percent=percent, clock=clock)
         shared: dict[str, Any] = {
             "token": token,
             "static": STATIC,
+            "numbers": _numbers,
             "has_camera": has_camera,
             "watches": watches,
             "kinds": {row.name: row for row in KINDS},

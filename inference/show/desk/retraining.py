@@ -6,7 +6,8 @@ import shlex
 import signal
 import sys
 from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,7 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from .labelling import LABELS
+from .retraining_file import KeptRun, read_run, write_run
 
 __all__ = ["Retraining"]
 
@@ -23,15 +25,21 @@ RUN = "import sys; from fiberward.inference.show.app import main; sys.exit(main(
 MOST_LINES = 400
 MOST_LETTERS = 400
 ENDED = {0: "done", 1: "done, with a negative answer"}
-STOPPED = "stopped; today, with the same labels, Retrain goes on from there"
+STOPPED = "stopped; with the same labels it can go on from there, whenever you like"
+PAUSE_WAIT_S = 20.0
 LINE_BYTES = 1 << 20
 
 
 class Retraining:
-    """At most one child process of `fiberward retrain`, and the last lines that it said."""
+    """At most one child process of `fiberward retrain`, and the last lines that it said.
+
+    A run that was stopped, or that ended with the desk, is remembered under the name of its new
+    model, and goes on under that name whenever a person says so.
+    """
 
     def __init__(self, folder: Path, db: str | None) -> None:
-        self.folder, self.db = folder / LABELS, db
+        self.desk, self.folder, self.db = folder, folder / LABELS, db
+        self.run = read_run(folder)
         self.lines: deque[str] = deque(maxlen=MOST_LINES)
         self.task, self.state = "", "not started"
         self._stopped = False
@@ -41,8 +49,9 @@ class Retraining:
     def routes(self) -> list[Route]:
         """Their addresses."""
         return [
-            Route("/retrain/check", self._starting("Check", "--check"), methods=["POST"]),
-            Route("/retrain/start", self._starting("Retraining"), methods=["POST"]),
+            Route("/retrain/check", self.check, methods=["POST"]),
+            Route("/retrain/start", self.start, methods=["POST"]),
+            Route("/retrain/go-on", self.go_on, methods=["POST"]),
             Route("/retrain/stop", self.stop, methods=["POST"]),
             Route("/retrain", self.progress),
         ]
@@ -60,6 +69,22 @@ class Retraining:
         """How far it is."""
         return JSONResponse(self._told())
 
+    async def check(self, request: Request) -> Response:
+        """Check the labels only."""
+        return self._begin("Check", "--check")
+
+    async def start(self, request: Request) -> Response:
+        """A new run."""
+        self._refuse_two("Retraining")
+        return self._retrain(KeptRun.new())
+
+    async def go_on(self, request: Request) -> Response:
+        """The run that was stopped goes on."""
+        self._refuse_two("Retraining")
+        if self.run is None or not self.run.open:
+            raise HTTPException(409, "no run was stopped; begin a new one")
+        return self._retrain(self.run)
+
     async def stop(self, request: Request) -> Response:
         """Interrupt it; what was learnt so far is kept by the command itself."""
         if self._process is not None and self._process.returncode is None:
@@ -68,29 +93,43 @@ class Retraining:
         return JSONResponse(self._told(), 202)
 
     async def close(self) -> None:
-        """End with the desk."""
+        """End with the desk: it may keep what it has learnt, but not for ever."""
         if self._process is not None and self._process.returncode is None:
-            self._process.kill()
-            await self._process.wait()
+            self._stopped = True
+            self._process.send_signal(signal.SIGINT)
+            try:
+                await asyncio.wait_for(self._process.wait(), PAUSE_WAIT_S)
+            except TimeoutError:
+                self._process.kill()
+                await self._process.wait()
         if self._following is not None:
             self._following.cancel()
             with contextlib.suppress(asyncio.CancelledError):
                 await self._following
 
-    def _starting(self, task: str, *more: str) -> Callable[[Request], Any]:
-        async def start(request: Request) -> Response:
-            if self.state == "running":
-                raise HTTPException(409, f"{self.task.lower()}: running already")
-            if not self.folder.is_dir():
-                raise HTTPException(409, "write the labelled pictures for retraining first")
-            self.task, self.state, self._stopped = task, "running", False
-            self.lines.clear()
-            words = self.words(*more)
-            self.lines.append(f"$ {shlex.join(['fiberward', *words])}")
-            self._following = asyncio.create_task(self._run(words))
-            return JSONResponse(self._told(), 202)
+    def _retrain(self, run: KeptRun) -> Response:
+        answer = self._begin("Retraining", "--name", run.name)
+        self._remember(run)
+        return answer
 
-        return start
+    def _refuse_two(self, task: str) -> None:
+        if self.state == "running":
+            raise HTTPException(409, f"{task.lower()}: running already")
+        if not self.folder.is_dir():
+            raise HTTPException(409, "write the labelled pictures for retraining first")
+
+    def _begin(self, task: str, *more: str) -> Response:
+        self._refuse_two(task)
+        self.task, self.state, self._stopped = task, "running", False
+        self.lines.clear()
+        words = self.words(*more)
+        self.lines.append(f"$ {shlex.join(['fiberward', *words])}")
+        self._following = asyncio.create_task(self._run(words))
+        return JSONResponse(self._told(), 202)
+
+    def _remember(self, run: KeptRun) -> None:
+        self.run = run
+        write_run(self.desk, run)
 
     async def _run(self, words: list[str]) -> None:
         try:
@@ -98,6 +137,7 @@ class Retraining:
                 sys.executable,
                 # -P: nothing is imported from the folder that the desk was started in
                 *("-P", "-c", RUN, *words),
+                start_new_session=True,  # Ctrl-C stops the desk, which then lets the run pause
                 stdin=asyncio.subprocess.DEVNULL,
                 stdout=asyncio.subprocess.PIPE,
                 stderr=asyncio.subprocess.STDOUT,
@@ -108,11 +148,19 @@ class Retraining:
             return
         assert process.stdout is not None
         async for line in process.stdout:
-            self.lines.append(line.decode(errors="replace").rstrip()[:MOST_LETTERS])
+            told = line.decode(errors="replace").rstrip()[:MOST_LETTERS]
+            self.lines.append(told)
+            if self.task == "Retraining" and self.run is not None:
+                run = self.run.told(told)
+                if run != self.run:
+                    self._remember(run)
         code = await process.wait()
         # a run that paused when it was asked to also ends with 1
-        ended = ENDED.get(code, f"ended with exit code {code}")
-        self.state = STOPPED if self._stopped and code != 0 else ended
+        paused = self._stopped and code != 0
+        self.state = STOPPED if paused else ENDED.get(code, f"ended with exit code {code}")
+        if self.task == "Retraining" and self.run is not None and not paused and code in ENDED:
+            self._remember(replace(self.run, open=False))
 
     def _told(self) -> Mapping[str, Any]:
-        return {"task": self.task, "state": self.state, "lines": list(self.lines)}
+        run = None if self.run is None else asdict(self.run)
+        return {"task": self.task, "state": self.state, "lines": list(self.lines), "run": run}

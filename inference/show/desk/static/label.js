@@ -36,7 +36,11 @@ trying(async () => {
   };
   sent = data.strokes.length;
   state.strokes = [...data.strokes, ...waiting(data.strokes.length)];
-  repaint();
+  layers = {};
+  for (const plane of Object.keys(masks)) {
+    layers[plane] = new OffscreenCanvas(width, height);
+    repaint(plane, [0, 0, width, height]);
+  }
   pane = new Pane(document.getElementById("sheet"), [0, 0, width, height], { paint });
   listen();
   tell();
@@ -78,15 +82,12 @@ async function send() {
   tell();
 }
 
-function repaint() {
-  const held = undone(state.strokes);
-  layers = {};
-  for (const [plane, mask] of Object.entries(masks)) {
-    mask.data.fill(NOT_ANNOTATED);
-    for (const stroke of held) if (stroke.plane === plane) mask.paint(stroke);
-    layers[plane] = new OffscreenCanvas(mask.width, mask.height);
-    color(plane, [0, 0, mask.width, mask.height]);
-  }
+/** Paint a plane's mask anew from its strokes; only `box` of what is seen can differ. */
+function repaint(plane, box) {
+  const mask = masks[plane];
+  mask.data.fill(NOT_ANNOTATED);
+  for (const stroke of undone(state.strokes)) if (stroke.plane === plane) mask.paint(stroke);
+  color(plane, box);
   pane?.draw();
 }
 
@@ -179,7 +180,8 @@ function listen() {
   }, { capture: true });
   sheet.addEventListener("pointermove", (event) => {
     if (!state.painting) return;
-    for (const each of event.getCoalescedEvents?.() ?? [event]) {
+    const between = event.getCoalescedEvents?.() ?? [];
+    for (const each of between.length > 0 ? between : [event]) {
       draw(rounded(pane.toPlane(each.offsetX, each.offsetY)));
     }
   });
@@ -242,9 +244,11 @@ function undo() {
     pane.draw();
     return;
   }
-  if (!undone(state.strokes).some((stroke) => stroke.plane === state.plane)) return;
+  const last = undone(state.strokes).findLast((stroke) => stroke.plane === state.plane);
+  if (last === undefined) return;
+  const box = masks[state.plane].paint(last);
   keep({ tool: "undo", plane: state.plane });
-  repaint();
+  repaint(state.plane, box);
   say("Undone");
 }
 

@@ -4,18 +4,19 @@ import { get, post, trying } from "./talk.js";
 
 const state = document.getElementById("retrain-state");
 const lines = document.getElementById("retrain-lines");
-const buttons = ["check", "retrain"].map((id) => document.getElementById(id));
+const buttons = ["check", "retrain", "go-on"].map((id) => document.getElementById(id));
+const bar = document.getElementById("retrain-bar");
 const stop = document.getElementById("stop");
 
 document.getElementById("export")?.addEventListener("click", () => trying(async () => {
   const answer = await post("/label/export");
   document.getElementById("exported").textContent =
-    `Written with their masks: ${answer.pictures}, to ${answer.folder}`;
+    `Written with their masks: ${answer.pictures}, to ${answer.folder}; the same as COCO to ${answer.coco}`;
 }));
 
 function show(answer) {
   const running = answer.state === "running";
-  const words = answer.state === "not started" ? "" : `${answer.task}: ${answer.state}`;
+  const words = wordsOf(answer, running);
   if (state.textContent !== words) state.textContent = words;
   lines.hidden = answer.lines.length === 0;
   const text = answer.lines.join("\n");
@@ -25,7 +26,19 @@ function show(answer) {
   }
   for (const button of buttons) button.disabled = running;
   stop.hidden = !running;
+  const { run } = answer;
+  bar.hidden = !running || answer.task !== "Retraining" || run.of === 0;
+  if (!bar.hidden) bar.value = run.step / run.of;
+  document.getElementById("go-on").hidden = running || !run?.open;
   if (running) setTimeout(() => trying(look), 1000);
+}
+
+function wordsOf({ state: now, task, run }, running) {
+  const far = run !== null && run.of > 0 ? `${run.name}, step ${run.step} of ${run.of}` : run?.name;
+  const left = run?.left_min ? `, ${Math.ceil(run.left_min)} minutes left at most` : "";
+  if (running && task === "Retraining") return `Retraining: ${far}${left}`;
+  if (now !== "not started") return `${task}: ${now}`;
+  return run?.open ? `A run was stopped: ${far}.` : "";
 }
 
 async function look() {
@@ -33,7 +46,8 @@ async function look() {
 }
 
 if (state !== null) {
-  const [check, retrain] = buttons;
+  const [check, retrain, goOn] = buttons;
+  goOn.addEventListener("click", () => trying(async () => show(await post("/retrain/go-on"))));
   check.addEventListener("click", () => trying(async () => show(await post("/retrain/check"))));
   retrain.addEventListener("click", () => trying(async () => show(await post("/retrain/start"))));
   stop.addEventListener("click", () => trying(async () => { await post("/retrain/stop"); }));

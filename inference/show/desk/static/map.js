@@ -212,7 +212,7 @@ export class TravelMap {
     context.fillStyle = this.theme.ground;
     context.fill(eye);
     context.restore();
-    const inwards = placeOf(0.82 * this.reach(), turn);
+    const inwards = placeOf(0.76 * this.reach(), turn);
     drawText(context, "next picture", ...this.pane.toScreen(...inwards), {
       ink: this.theme.accent, rim: this.theme.ground, size: 12,
     });

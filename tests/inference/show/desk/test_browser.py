@@ -35,7 +35,7 @@ pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="there is no chromium h
 ROOT = Path(__file__).resolve().parents[4]
 DEMO = ROOT / "inference" / "show" / "demo"
 AXE = ROOT / "tests" / "data" / "axe-core" / "axe.min.js"
-WAIT_MS = 10_000
+WAIT_MS = 40_000  # only where something is amiss; processors may be shared
 
 
 @pytest.fixture(scope="module")
@@ -117,7 +117,9 @@ def case(session, made, drawing, spot, reads_drawings) -> str:
     return "drawn plug"
 
 
-def inspected(paths: list[Path], folder: Path, segmenter: Any, label: str, stage: str) -> Result:
+def inspected(
+    paths: list[Path], folder: Path, segmenter: Any, label: str | None, stage: str
+) -> Result:
     """Inspect drawn pictures into a folder of the desk, as its worker does."""
     inspector = Inspector(segmenter, Settings(map_px=400))
     facts = ConnectorFacts(label=label, ferrule_mm=2.5, stage=stage)
@@ -132,6 +134,11 @@ def open_case(page) -> None:
     page.goto("/")
     page.click("a:text-is('drawn plug')")
     page.wait_for_selector("body[data-ready=yes]")
+
+
+def drawn(page) -> None:
+    """Wait until what was changed has been drawn."""
+    page.evaluate("new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))")
 
 
 def stated(page, words: str) -> None:
@@ -263,7 +270,7 @@ def test_a_deposit_chosen_is_in_the_middle_of_every_picture_that_shows_it(page, 
     [film] = [d for d in made["inspection"].deposits if d.kind == "film"]
     page.click(f"#deposits [data-deposit='{film.id}']")
     page.wait_for_selector(f"#chosen h2:has-text('Deposit {film.id}: film')")
-    page.wait_for_timeout(100)
+    drawn(page)
     shown = {row["view"] for row in made["sightings"][str(film.id)]}
     assert len(shown) >= 2
     for index in range(4):
@@ -283,7 +290,7 @@ def test_a_deposit_chosen_is_in_the_middle_of_every_picture_that_shows_it(page, 
 def test_a_click_on_the_map_chooses_what_lies_there(page, case, made):
     open_case(page)
     page.click("#map-front")
-    page.wait_for_timeout(100)
+    drawn(page)
     grain = next(d for d in made["inspection"].deposits if d.kind == "particle")
     box = page.locator("#map").bounding_box()
     # radius is travel distance, angle is theta, counter-clockwise; the front ends a little beyond
@@ -344,10 +351,10 @@ def test_single_letters_can_be_switched_off(page, case):
 def test_what_a_zone_grade_looks_at_leaves_only_the_small_disc(page, case):
     open_case(page)
     page.click("#map-front")
-    page.wait_for_timeout(100)
+    drawn(page)
     before = pixels(page, "#map").astype(int)
     page.check("#zone")
-    page.wait_for_timeout(100)
+    drawn(page)
     after = pixels(page, "#map").astype(int)
     changed = np.abs(after - before).sum(axis=2) > 30
     height, width = changed.shape
@@ -374,7 +381,7 @@ def test_the_desk_fits_a_small_screen_and_a_phone_s_width(page, case):
     assert page.evaluate(wide)
     assert page.evaluate(tall)
     page.set_viewport_size({"width": 320, "height": 640})  # 1280 px at 400 % (WCAG 2.2, 1.4.10)
-    page.wait_for_timeout(100)
+    drawn(page)
     assert page.evaluate(wide)
 
 
@@ -445,7 +452,7 @@ def test_pictures_that_show_no_connector_are_not_said_to_show_no_deposits(
     page.click("a:text-is('a grey card')")
     page.wait_for_selector("body[data-ready=yes]")
     assert "Nothing can be said of deposits" in page.locator(".listed").inner_text()
-    page.wait_for_timeout(100)
+    drawn(page)
     # the words stand where else the ground is bare
     image = pixels(page, "#map")
     assert (np.ptp(image[-34:-10].astype(int), axis=(0, 1)) > 100).all()
@@ -490,7 +497,7 @@ def test_before_and_after_tells_what_stayed_moved_went_and_came(
     assert float(fiberward) == pytest.approx(500 - 320, abs=15)
     seen = pixels(page, "#map").astype(int)
     page.locator("#fade").fill("0")
-    page.wait_for_timeout(100)
+    drawn(page)
     assert np.abs(pixels(page, "#map").astype(int) - seen).sum(axis=2).max() > 60
     assert violations(page) == []
 
@@ -582,6 +589,8 @@ def test_what_is_painted_is_kept_through_a_kill_and_becomes_files_for_retraining
     second.kill()
     findings = Findings()
     [view] = read_shop_data(tmp_path / "desk" / "labels", findings).views
+    coco = json.loads((tmp_path / "desk" / "labels-coco.json").read_bytes())
+    assert [row["file_name"] for row in coco["images"]] == [view.name]
     assert view.connector == "plug 5"
     deposits, surfaces = view.label.kind, view.label.surface
     assert (surfaces != 255).all()
@@ -665,3 +674,78 @@ def test_the_page_goes_on_after_its_server_was_killed(browser, start_desk, tmp_p
     assert page.input_value("[name=label]") == "rack 9"
     assert page.input_value("[name=operator]") == "Ann B"
     page.close()
+
+
+# -- the camera and exercises --------------------------------------------------------------------
+
+
+def test_a_connector_is_pictured_with_the_camera_by_keys_alone(
+    browser, start_desk, tmp_path, halved
+):
+    (tmp_path / "frames").mkdir()
+    shutil.copy(halved[0], tmp_path / "frames")
+    desk = start_desk(tmp_path / "desk", 0, "", "--camera", str(tmp_path / "frames"))
+    page = browser.new_page(viewport={"width": 1280, "height": 720})
+    page.set_default_timeout(3 * WAIT_MS)  # the net looks at every frame
+    page.goto(desk.address)
+    reach(page, "#camera")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("#take:enabled")
+    page.wait_for_selector("#finest:has-text('um')")
+    page.wait_for_function("document.getElementById('live').naturalWidth > 0")
+    assert "smallest deposit this picture can show" in page.locator("#finest-words").inner_text()
+    for scheme in ("light", "dark"):
+        page.emulate_media(color_scheme=scheme)
+        assert violations(page) == []
+    reach(page, "#take")
+    page.keyboard.press("Enter")
+    page.wait_for_selector(".taken li")
+    assert "Picture 2 of 4" in page.locator(".judged").inner_text()
+    page.wait_for_selector("#take:enabled")
+    reach(page, "#go-on")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("#stated")
+    assert page.input_value("input.turn") == "0"
+    page.close()
+
+
+@pytest.mark.parametrize("page", ["light", "dark"], indirect=True)
+def test_an_exercise_tells_what_was_missed_when_the_learner_has_spoken(
+    page, session, drawing, spot, reads_drawings
+):
+    desk, _ = session
+    folder = desk.folder / "exercise"
+    if folder.exists():
+        shutil.rmtree(folder)
+    paths = drawing.four((spot(600, 30, 90), spot(500, 200, 120, Kind.FILM)))
+    inspected(paths, folder, reads_drawings, None, "mated")
+    for index, path in enumerate(paths):
+        # a drawing's colours hold its truth: green 0 and blue 40 times the kind where there is dirt
+        rgb = np.asarray(Image.open(path))
+        kinds = np.where(rgb[..., 1] == 0, rgb[..., 2] // 40, 0).astype(np.uint8)
+        for part, mask in (("deposits", kinds), ("instances", kinds.astype(np.uint16))):
+            Image.fromarray(mask).save(folder / ".desk" / f"truth-{index}.{part}.png")
+    shots = tuple(Shot(path.name) for path in paths)
+    write_job(folder, Job("2026-01-02T03:04:05Z", shots, state="done", exercise=True))
+    page.goto("/exercises")
+    assert violations(page) == []
+    page.click("tbody a")
+    page.wait_for_selector("body[data-ready=yes]")
+    assert violations(page) == []
+    kinds = np.asarray(Image.open(folder / ".desk" / "truth-0.deposits.png"))
+    rows, columns = np.nonzero(kinds == Kind.PARTICLE)
+    box = page.locator("#sheet").bounding_box()
+    scale = min(box["width"] / kinds.shape[1], box["height"] / kinds.shape[0])
+    x = box["x"] + box["width"] / 2 + (columns.mean() - kinds.shape[1] / 2) * scale
+    y = box["y"] + box["height"] / 2 + (rows.mean() - kinds.shape[0] / 2) * scale
+    page.mouse.click(x, y)
+    page.wait_for_selector("#count:has-text('picture 1: 1')")
+    page.click("#done")
+    page.wait_for_selector("#told:not([hidden])")
+    assert page.locator("#score").inner_text().startswith("1 of ")
+    assert page.locator("#missed").inner_text() == "film"
+    assert violations(page) == []
+    page.click("#missed button")
+    page.click("[data-view='1']")
+    page.wait_for_selector("#which:has-text('Picture 2')")
+    assert page.locator("#missed li").count() == 2

@@ -2,11 +2,14 @@
 
 import asyncio
 import json
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 pytest.importorskip("starlette")
+
+from starlette.exceptions import HTTPException
 
 from fiberward.inference.show.desk import retraining
 from fiberward.inference.show.desk.labelling import LABELS
@@ -96,3 +99,86 @@ def test_nothing_is_imported_from_the_folder_that_the_desk_was_started_in(
         return (await until(run, lambda told: told["state"] != "running"))["lines"]
 
     assert asyncio.run(waiting())[1:] == ["True"]
+
+
+# Says how far it is, as `fiberward retrain` does, then pauses when it is interrupted.
+LEARNS = """
+import signal, sys, time
+print("name:", sys.argv[sys.argv.index("--name") + 1], flush=True)
+print("begins at step 0 of 40; score on the connectors that stop: 0.500 before", flush=True)
+said = "step 10 of 40: loss 0.310, score 0.540 (best 0.540 at step 10)"
+signal.signal(signal.SIGINT, lambda *_: sys.exit(1))
+print(said + ", 2.5 minutes left at most", flush=True)
+time.sleep(30)
+"""
+
+
+def test_a_stopped_run_goes_on_under_its_name_with_another_desk_on_another_day(
+    run, tmp_path, monkeypatch
+):
+    monkeypatch.setattr(retraining, "RUN", LEARNS)
+
+    async def begin_and_stop() -> dict[str, Any]:
+        await answer(run, "/retrain/start")
+        told = await until(run, lambda told: told["run"]["step"] == 10)
+        assert told["run"] | {"name": ""} == {
+            **{"name": "", "open": True, "step": 10, "of": 40, "left_min": 2.5}
+        }
+        await answer(run, "/retrain/stop")
+        return await until(run, lambda told: told["state"] != "running")
+
+    first = asyncio.run(begin_and_stop())
+    assert first["state"].startswith("stopped")
+    later = Retraining(tmp_path, None)
+
+    async def go_on() -> dict[str, Any]:
+        told = await answer(later, "/retrain")
+        assert (told["state"], told["run"]["open"]) == ("not started", True)
+        await answer(later, "/retrain/go-on")
+        return await until(later, lambda told: len(told["lines"]) > 2)
+
+    async def going_on() -> dict[str, Any]:
+        told = await go_on()
+        await later.close()
+        return told
+
+    told = asyncio.run(going_on())
+    assert told["lines"][1] == f"name: {first['run']['name']}"
+
+
+def test_the_desk_lets_a_run_pause_before_it_ends(run, tmp_path, monkeypatch):
+    pauses = LEARNS.replace("sys.exit(1)", "(open('paused', 'w').close(), sys.exit(1))")
+    monkeypatch.setattr(retraining, "RUN", pauses)
+    monkeypatch.chdir(tmp_path)
+
+    async def begin_and_close() -> None:
+        await answer(run, "/retrain/start")
+        await until(run, lambda told: told["run"]["step"] == 10)
+        await run.close()
+
+    asyncio.run(begin_and_close())
+    assert (tmp_path / "paused").exists()
+    assert Retraining(tmp_path, None).run.open
+
+
+def test_a_run_that_has_ended_does_not_go_on_and_a_new_one_has_another_name(run, monkeypatch):
+    monkeypatch.setattr(retraining, "RUN", "")
+
+    async def through() -> dict[str, Any]:
+        await answer(run, "/retrain/start")
+        return await until(run, lambda told: told["state"] == "done")
+
+    assert asyncio.run(through())["run"]["open"] is False
+    with pytest.raises(HTTPException, match="no run was stopped"):
+        asyncio.run(answer(run, "/retrain/go-on"))
+
+
+def test_the_steps_are_told_as_the_command_tells_them():
+    # the words are those of training/retrain.py, which another room may change
+    source = Path(retraining.__file__).parents[3] / "training" / "retrain.py"
+    if not source.exists():
+        pytest.skip("training is not installed")
+    text = source.read_text()
+    assert "step {state.step} of {config.steps}: loss" in text
+    assert "minutes left at most" in text
+    assert "at step {trainer.state.step} of {config.steps}" in text
