@@ -16,6 +16,7 @@ from sqlalchemy import (
     and_,
     case,
     cast,
+    exists,
     func,
     select,
 )
@@ -223,19 +224,24 @@ def _travelled(wanted: Wanted) -> Select[*tuple[Any, ...]]:
 
 def _compared(chosen: Select[*tuple[Any, ...]], wanted: Wanted) -> Select[*tuple[Any, ...]]:
     """From the fates at the wanted inspections of which one side or both were sure."""
-    before, after = deposits.alias(), deposits.alias()
     return (
         chosen.select_from(fates)
         .join(comparisons, comparisons.c.id == fates.c.comparison_id)
         .join(inspections, inspections.c.id == comparisons.c.after_id)
-        .outerjoin(before, _deposit(before, comparisons.c.before_id, fates.c.before_number))
-        .outerjoin(after, _deposit(after, comparisons.c.after_id, fates.c.after_number))
-        .where(_chosen(wanted), before.c.unsure.is_(False) | after.c.unsure.is_(False))
+        .where(
+            _chosen(wanted),
+            _sure(comparisons.c.before_id, fates.c.before_number)
+            | _sure(comparisons.c.after_id, fates.c.after_number),
+        )
     )
 
 
-def _deposit(side: Any, inspection_id: Any, number: Any) -> ColumnElement[bool]:
-    return and_(side.c.inspection_id == inspection_id, side.c.number == number)
+def _sure(inspection_id: Any, number: Any) -> ColumnElement[bool]:
+    """There is a deposit on this side, and it is none of the unsure ones."""
+    unsure = exists().where(
+        deposits.c.inspection_id == inspection_id, deposits.c.number == number, deposits.c.unsure
+    )
+    return number.is_not(None) & ~unsure
 
 
 # -- ratings -------------------------------------------------------------------------------------

@@ -4,6 +4,7 @@ Needs the packages of the extra `pdf`; nothing else of the program does.
 """
 
 import io
+import xml.sax.saxutils
 from collections.abc import Generator
 from contextlib import contextmanager
 from datetime import datetime
@@ -19,7 +20,7 @@ __all__ = ["document_pdf"]
 
 MARGIN_MM, FOOT_MM = 18.0, 16.0
 LINE_MM = 5.0
-SIGN_MM = 26.0
+SIGN_MM = 17.0
 KEPT_TOGETHER = 6  # lines of a paragraph that are not parted by a page's end
 PT = {"body": 10.0, "small": 8.5, "heading": 13.0, "title": 17.0, "verdict": 20.0}
 FONT = "text"
@@ -59,6 +60,7 @@ def document_pdf(document: parts.Document) -> bytes:
             writer.block(block)
     made_at = datetime.fromisoformat(document.created_at)
     paper.set_creation_date(made_at)
+    paper.set_xmp_metadata(_about(document))
     paper.embed_file(
         bytes=document.record.encode(),
         basename=document.record_name,
@@ -92,6 +94,29 @@ def _paper(fpdf: Any, document: parts.Document) -> Any:
     paper.set_title(document.title)
     paper.set_producer(document.foot)
     return paper
+
+
+def _about(document: parts.Document) -> str:
+    """What the file says of itself (XMP), as plainly as every reader of it understands."""
+    title, foot = (xml.sax.saxutils.escape(text) for text in (document.title, document.foot))
+    said = (
+        ("pdfaid", "http://www.aiim.org/pdfa/ns/id/", "part", "3"),
+        ("pdfaid", "http://www.aiim.org/pdfa/ns/id/", "conformance", "U"),
+        ("xmp", "http://ns.adobe.com/xap/1.0/", "CreateDate", document.created_at),
+        ("pdf", "http://ns.adobe.com/pdf/1.3/", "Producer", foot),
+        (
+            *("dc", "http://purl.org/dc/elements/1.1/", "title"),
+            f'<rdf:Alt><rdf:li xml:lang="x-default">{title}</rdf:li></rdf:Alt>',
+        ),
+    )
+    blocks = "".join(
+        f'<rdf:Description rdf:about="" xmlns:{short}="{space}">'
+        f"<{short}:{name}>{value}</{short}:{name}></rdf:Description>"
+        for short, space, name, value in said
+    )
+    rdf = "http://www.w3.org/1999/02/22-rdf-syntax-ns#"
+    inside = f'<rdf:RDF xmlns:rdf="{rdf}">{blocks}</rdf:RDF>'
+    return f'<x:xmpmeta xmlns:x="adobe:ns:meta/">{inside}</x:xmpmeta>'
 
 
 def _shown(text: str, paper: Any) -> str:
@@ -147,7 +172,7 @@ class _Writer:
         if isinstance(after, parts.Picture):
             needed += self.size_of(after)[1]
         elif isinstance(after, parts.Signatures):
-            needed = 12 + SIGN_MM
+            needed = 11.5 + SIGN_MM
         elif isinstance(after, parts.Plot):
             needed += after.drawing.height * self.scale_of(after.drawing)
         self.room(needed)
@@ -317,14 +342,14 @@ class _Writer:
         width = (self.paper.epw - 10) / 2
         for k, role in enumerate(block.roles):
             if k % 2 == 0:
-                self.paper.ln(16)
+                self.paper.ln(11)
             x, y = MARGIN_MM + (k % 2) * (width + 10), self.paper.get_y()
             with self.inked("ink", 0.3):
                 self.paper.line(x, y, x + width, y)
             self.paper.set_font(FONT, "", PT["small"])
             self.paper.set_text_color(*INKS["muted"])
             self.paper.text(x, y + 4, _shown(f"{role}: name, signature, date", self.paper))
-        self.paper.ln(8)
+        self.paper.ln(6)
 
     @contextmanager
     def inked(self, ink: str, width_mm: float, dash_mm: float = 0) -> Generator[None]:

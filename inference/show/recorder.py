@@ -62,7 +62,7 @@ class Recorder:
             notes.append(
                 f"Inspected before, {clock(earlier.created_at)}"
                 f"{f' ({earlier.stage})' if earlier.stage else ''}: {word}, "
-                f"{earlier.stops} deposits in the way."
+                f"{earlier.stops} deposit{'' if earlier.stops == 1 else 's'} in the way."
             )
         if standing.attempt is not None:
             notes.append(f"Cleaning {standing.attempt} since it came in or was mated.")
