@@ -47,7 +47,7 @@ from .recorded import Recorded
 from .retraining import Retraining
 from .runner import Runner
 from .shelf import Case, Shelf
-from .shooting import Shooting
+from .shooting import Shooting, can_be_added_to
 from .statics import KEPT, static_routes
 from .uploads import TooLarge, TooSlow, check_length
 from .wanted import next_of_inspection, next_of_job
@@ -173,6 +173,7 @@ class Desk:
             files=files_of(case),
             earlier=self._others(case),
             wanted=next_of_inspection(it.next_picture),
+            addable=can_be_added_to(case),
             labelled=can_be_labelled(case),
         )
         return HTMLResponse(page)

@@ -18,7 +18,17 @@ from .pages import Pages
 from .shelf import Case, Shelf
 from .wanted import next_of_inspection, next_of_job
 
-__all__ = ["Shooting"]
+__all__ = ["Shooting", "can_be_added_to"]
+
+
+def can_be_added_to(case: Case) -> bool:
+    """Whether one more picture can be inspected together with those of a case.
+
+    Not after a cleaning that was judged: the next look at it is a look after another cleaning.
+    """
+    if case.job is None or case.inspection is None:
+        return False
+    return case.job.stage != "cleaned" or case.inspection.verdict == "reshoot"
 
 
 class Shooting:
@@ -88,6 +98,8 @@ class Shooting:
         case = self._case(request)
         if case.inspection is None or case.job is None:
             raise HTTPException(409, "only what was inspected on this page can be added to")
+        if not can_be_added_to(case):
+            raise HTTPException(409, "it was cleaned since: take all pictures anew")
         wanted = next_of_inspection(case.inspection.next_picture)
         job = replace(
             case.job,

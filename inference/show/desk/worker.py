@@ -13,7 +13,10 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from ....model.errors import FiberwardError, UsageError
+from ...keep.find_records import history
+from ...keep.history import standing_of
 from ...keep.model_store import ModelStore
+from ...keep.records import Records
 from ...pipeline import Follow, Inspector, Result
 from ...request import Request
 from ...see.inputs import expand_inputs
@@ -22,7 +25,7 @@ from ..jobs import plan_jobs, run_jobs
 from ..recorder import Recorder
 from ..terminal import Terminal
 from .extras import write_extras
-from .job import PICTURES, read_job, write_connector_file
+from .job import PICTURES, Job, read_job, write_connector_file
 
 __all__ = ["main"]
 
@@ -82,12 +85,24 @@ def inspect_case(folder: Path, settings: Mapping[str, Any], terminal: Terminal) 
     model = Path(stated) if stated else ModelStore().active().onnx
     inspector = DeskInspector(model, settings_of_shop(), threads=settings.get("threads"))
     inspector.folder = folder
-    recorder = Recorder(settings.get("db")) if settings.get("record", True) else None
+    db = settings.get("db")
+    recorder = Recorder(db, same_cleaning(job, db)) if settings.get("record", True) else None
     try:
         return run_jobs(inspector, plan, terminal, recorder)
     finally:
         if recorder is not None:
             recorder.close()
+
+
+def same_cleaning(job: Job, db: str | None) -> int | None:
+    """Which cleaning an inspection looks at that goes on with the pictures of one before.
+
+    Without being told, the records would refuse pictures that they know. None for any other job.
+    """
+    if not job.more or job.label is None or job.stage != "cleaned":
+        return None
+    with Records.open(db) as records:
+        return standing_of(history(records, job.label, job.end), job.stage).attempt
 
 
 def main(argv: Sequence[str]) -> int:

@@ -20,6 +20,7 @@ from fiberward.inference.pipeline import Inspector, Result
 from fiberward.inference.request import Request
 from fiberward.inference.see.connector_file import ConnectorFacts
 from fiberward.inference.settings import Settings
+from fiberward.inference.show.desk import extras
 from fiberward.inference.show.desk.extras import write_extras
 from fiberward.inference.show.desk.job import Job, Shot, write_job
 from fiberward.inference.show.desk.labels import checked_stroke, paint
@@ -35,6 +36,7 @@ pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="there is no chromium h
 ROOT = Path(__file__).resolve().parents[4]
 DEMO = ROOT / "inference" / "show" / "demo"
 AXE = ROOT / "tests" / "data" / "axe-core" / "axe.min.js"
+SIDE_PX = 400  # of what is sent at once, in a test of pictures that are larger
 WAIT_MS = 40_000  # only where something is amiss; processors may be shared
 
 
@@ -285,6 +287,40 @@ def test_a_deposit_chosen_is_in_the_middle_of_every_picture_that_shows_it(page, 
             tint = int(KINDS[Kind.FILM].color[3:5], 16)
             assert abs(int(np.median(centre[..., 1])) - tint / 2) < 12
     assert f"Deposit {film.id}" in page.locator("#said").inner_text()
+
+
+def test_a_picture_too_large_to_be_sent_whole_is_seen_in_its_own_pixels(
+    page, session, drawing, spot, reads_drawings, monkeypatch
+):
+    desk, _ = session
+    monkeypatch.setattr(extras, "MOST_SIDE_PX", SIDE_PX)
+    monkeypatch.setattr(extras, "TILE_PX", 128)
+    paths = drawing.four((spot(600, 30, 60),))
+    inspected(paths, desk.folder / "large", reads_drawings, "large pictures", "mated")
+    asked: list[str] = []
+    page.on("request", lambda request: asked.append(request.url))
+    page.goto("/")
+    page.click("a:text-is('large pictures')")
+    page.wait_for_selector("body[data-ready=yes]")
+    assert not any("/tile-" in url for url in asked)
+    page.hover("figure.view[data-index='0'] canvas")
+    with page.expect_response("**/tile-0-*") as answered:
+        for _ in range(12):
+            page.mouse.wheel(0, -400)
+    assert answered.value.ok
+    key = page.url.rpartition("/")[2]
+    original = np.asarray(Image.open(paths[0]))
+    row = page.request.get(f"/c/{key}/data").json()["views"][0]["tiles"]
+    whole = np.zeros_like(original)
+    for k in range(row["rows"]):
+        for j in range(row["columns"]):
+            data = page.request.get(f"/c/{key}/file/tile-0-{j}-{k}.jpg").body()
+            tile = np.asarray(Image.open(io.BytesIO(data)))
+            y, x = k * row["side"], j * row["side"]
+            whole[y : y + tile.shape[0], x : x + tile.shape[1]] = tile
+    away = np.abs(whole.astype(int) - original)
+    assert np.median(away) <= 2  # what JPEG leaves out
+    assert page.request.get(f"/c/{key}/file/tile-0-{row['columns']}-0.jpg").status == 404
 
 
 def test_a_click_on_the_map_chooses_what_lies_there(page, case, made):

@@ -6,12 +6,21 @@ import os
 import shutil
 import signal
 import threading
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 from PIL import Image, ImageFilter
+
+from fiberward.inference.keep.records import Records
+from fiberward.inference.pipeline import Inspector
+from fiberward.inference.request import Request
+from fiberward.inference.see.connector_file import ConnectorFacts
+from fiberward.inference.settings import Settings
+from fiberward.inference.show.desk.job import Job, Shot, write_job
+from fiberward.inference.show.desk.worker import same_cleaning
 
 DEMO = Path(__file__).resolve().parents[4] / "inference" / "show" / "demo"
 LIVE = 60  # s; a look takes much longer where the processor is shared
@@ -207,3 +216,57 @@ def test_a_folder_that_is_none_cannot_be_watched(start_desk, tmp_path):
         Desk(tmp_path, 1, {"watch": tmp_path / "none"})
     with pytest.raises(UsageError, match="is where results go"):
         Desk(tmp_path, 1, {"watch": tmp_path})
+
+
+# -- one more picture ----------------------------------------------------------------------------
+
+
+@pytest.fixture
+def two_seen(drawing, reads_drawings) -> Any:
+    """The inspection of two pictures of a drawn connector, and the pictures."""
+    paths = drawing.four()[:2]
+    facts = ConnectorFacts(label="plug 9", ferrule_mm=2.5, stage="cleaned")
+    inspector = Inspector(reads_drawings, Settings(map_px=200))
+    return inspector.inspect(Request(tuple(paths), (0, 0), facts)), paths
+
+
+def test_a_picture_is_added_to_those_there_are_with_the_turn_that_adds_most(
+    start_desk, two_seen, tmp_path
+):
+    result, paths = two_seen
+    wanted = result.inspection.next_picture
+    assert wanted["tilt_deg"] > 0
+    folder = tmp_path / "desk" / "case"
+    (folder / "pictures").mkdir(parents=True)
+    for path in paths:
+        shutil.copy(path, folder / "pictures")
+    replace(result.inspection, verdict="reshoot").write(folder / "inspection.json")
+    shots = (Shot("a.png", "0"), Shot("front.png", "0"))
+    job = Job("2026-01-02T03:04:05Z", shots, label="plug 9", stage="cleaned", state="done")
+    write_job(folder, job)
+    desk = start_desk(tmp_path / "desk")
+    desk.open()
+    old = desk.get("/").text.partition('href="/c/')[2].partition('"')[0]
+    assert 'id="more"' in desk.get(f"/c/{old}").text
+    new = desk.post(f"/c/{old}/more").json["key"]
+    kept = case_of(desk, new)
+    assert [shot["file"] for shot in kept["shots"]] == ["a.png", "front.png"]
+    assert (kept["folder"] / "pictures" / "a.png").read_bytes() == paths[1].read_bytes()
+    assert (kept["label"], kept["state"], kept["more"]) == ("plug 9", "draft", True)
+    assert f"the side at {wanted['turn_deg']:.0f} degrees" in desk.get(f"/c/{new}").text
+    # a cleaning that was judged is another matter
+    replace(result.inspection, verdict="clean-first").write(folder / "inspection.json")
+    os.utime(folder / "inspection.json", (1, 1))  # certainly another time of change
+    assert 'id="more"' not in desk.get(f"/c/{old}").text
+    assert desk.post(f"/c/{old}/more").status == 409
+
+
+def test_pictures_that_the_records_know_are_taken_again_for_the_same_cleaning(two_seen, tmp_path):
+    result, _ = two_seen
+    db = str(tmp_path / "records.db")
+    job = Job("2026-01-02T03:04:05Z", label="plug 9", stage="cleaned", more=True)
+    with Records.open(db) as records:
+        records.add(replace(result.inspection, verdict="reshoot"))
+    assert same_cleaning(job, db) == 1
+    assert same_cleaning(replace(job, more=False), db) is None
+    assert same_cleaning(replace(job, stage="mated"), db) is None
