@@ -36,6 +36,8 @@ _WET = (
     "wipe, and wipe dry at once so that nothing dries on the ferrule or creeps from its side."
 )
 _WET_LATER = "Films and dried residue may need a second pass, lightly wet and at once dry."
+_DARK = "Before you look or clean: make sure with a power meter that the fibre is dark."
+_FLAMMABLE = "Solvent is flammable: no sparks or heat near it, and air the room."
 _NEVER_WET = "Never use liquid in a bulkhead adapter or a receptacle."
 # By kind. Dry before wet: the procedure named above. What each kind asks beside it: common
 # practice, no source.
@@ -81,18 +83,20 @@ def cleaning_advice(
     """Sentences for cleaning what stops the mate, surface by surface from outside in.
 
     `allowed`: after how many cleanings in vain to stop; None leaves that sentence out. What not to
-    do and when to stop: common practice, no source.
+    do and when to stop: common practice, no source. Light: IEC 60825-2 and common practice;
+    solvent: isopropyl alcohol is flammable, flash point 12 degC (NIOSH pocket guide 0359).
     """
     places = {_tool_place(deposit) for deposit in stopping}
     kinds = {deposit.kind for deposit in stopping}
-    lines = [text for kind, text in ((Kind.LINT, _LINT), (Kind.LIQUID, _BLOT)) if kind in kinds]
+    lines = [_DARK]
+    lines += [text for kind, text in ((Kind.LINT, _LINT), (Kind.LIQUID, _BLOT)) if kind in kinds]
     lines += [text for surface, text in _TOOLS.items() if surface in places]
     if cleanings_failed:
         lines.append(_WET)
     elif kinds & set(_STICKY_KINDS):
         lines.append(_WET_LATER)
     if cleanings_failed or kinds & set(_STICKY_KINDS):
-        lines.append(_NEVER_WET)
+        lines += [_NEVER_WET, _FLAMMABLE]
     if places & set(_UNDER_SLEEVE):
         lines.append(_SLEEVE)
     lines += [*_hold(stopping), _DO_NOT, _AGAIN]
@@ -111,7 +115,7 @@ def removal(kind: Kind, surface: Surface) -> tuple[str, ...]:
     if kind not in _METHODS or surface not in _TOOLS:
         return ()
     wet = kind != Kind.LINT
-    return (_METHODS[kind], _TOOLS[surface], *((_NEVER_WET,) if wet else ()))
+    return (_METHODS[kind], _TOOLS[surface], *((_NEVER_WET, _FLAMMABLE) if wet else ()))
 
 
 def _hold(stopping: Sequence[Deposit]) -> list[str]:

@@ -55,14 +55,15 @@ def arrivals(
     at_target = np.zeros(journey.sheds.shape)
     at_target[..., target : Place.GONE] = 1.0
     sheds = np.where(np.arange(PLACES) < target, journey.sheds, 0.0)
-    one, not_yet, count = at_target, 1.0 - at_target, np.zeros_like(at_target)
+    one, some, count = at_target, at_target, np.zeros_like(at_target)
     found: dict[int, tuple[Floats, Floats]] = {}
     for step in range(1, max(matings) + 1):
         one = _apply(fragments, one)
-        not_yet = np.exp(-sheds * one) * _apply(moves, not_yet)
+        # not 1 - (none): a chance of 1e-20 is not 0
+        some = -np.expm1(-sheds * one) + np.exp(-sheds * one) * _apply(moves, some)
         count = sheds * one + _apply(moves, count)
         if step in matings:
-            found[step] = np.clip(1.0 - not_yet, 0.0, 1.0), count
+            found[step] = np.clip(some, 0.0, 1.0), count
     return found
 
 

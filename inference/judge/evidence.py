@@ -11,8 +11,6 @@ from .stops import Reason
 
 __all__ = ["ViewEvidence", "missing_evidence", "zone_sight_um"]
 
-FRONT_TO_DEG = 30.0  # up to this tilt a view counts as one of the endface
-
 
 @dataclass(frozen=True)
 class ViewEvidence:
@@ -49,21 +47,11 @@ def missing_evidence(
     return tuple(found)
 
 
-def zone_sight_um(
-    coverage: Coverage | None, views: Sequence[ViewEvidence], rules: Rules
-) -> float | None:
-    """Smallest deposit (um) that the best view of the endface shows; None if it is unseen."""
+def zone_sight_um(coverage: Coverage | None, rules: Rules) -> float | None:
+    """Smallest deposit (um) that one view shows all over the graded zones; None if none does."""
     if coverage is None or not _enough(coverage, Surface.FIBER, rules):
         return None
-    limits = [
-        view.detection_limit_um
-        for view in views
-        if _usable(view, rules)
-        and view.detection_limit_um is not None
-        and view.tilt_deg is not None
-        and view.tilt_deg <= FRONT_TO_DEG
-    ]
-    return min(limits, default=None)
+    return coverage.zones_um
 
 
 def _usable(view: ViewEvidence, rules: Rules) -> bool:

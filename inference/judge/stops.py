@@ -159,7 +159,7 @@ def _chance(reach: tuple[Reach, ...]) -> str:
 
 def chance_words(share: float) -> str:
     """A chance (0..1) in percent with two significant digits."""
-    if 0 < share < 1e-4:
+    if share < 1e-4:  # 0 too: no assumption is that sure
         return "under 0.01 %"
     if 0.995 <= share < 1:
         return "over 99.5 %"

@@ -153,7 +153,7 @@ def _ruled(case: _Case, unsorted: Sequence[Row]) -> _Ruling:
     rules, stated, table = case.rules, case.stated, case.table
     rows = _fiberward(unsorted)
     sure = [deposit for deposit, row in rows if row.sure]
-    in_zone = _grade(sure, case.coverage, case.views, table, (rules, stated))
+    in_zone = _grade(sure, case.coverage, table, (rules, stated))
     left = tuple(d for d in sure if _is_left(d, table, rules, stated))
     stops = _stops([row for _, row in rows], in_zone, left)
     stops += _zone_stops(sure, in_zone, table)
@@ -217,14 +217,13 @@ def _bridge(deposit: Deposit, shape: ConnectorShape, angled: bool, rules: Rules)
 def _grade(
     sure: Sequence[Deposit],
     coverage: Coverage | None,
-    views: Sequence[ViewEvidence],
     table: ZoneTable | None,
     context: tuple[Rules, Stated],
 ) -> InZone:
     rules, stated = context
     grade = InZone("none")
     if table is not None:
-        grade = grade_zones(sure, zone_sight_um(coverage, views, rules), table)
+        grade = grade_zones(sure, zone_sight_um(coverage, rules), table)
     if stated.in_zone is None:
         return grade
     source = "stated" if grade.source == "none" else grade.source

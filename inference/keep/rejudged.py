@@ -94,7 +94,17 @@ def _coverage(seen: Inspection) -> Coverage | None:
         Surface(SURFACE_NAMES.index(name)): nan if value is None else value
         for name, value in seen.coverage.items()
     }
-    return Coverage(share, seen.coverage_size_um, None, ())
+    return Coverage(share, seen.coverage_size_um, None, (), None, _zones_um(seen))
+
+
+def _zones_um(seen: Inspection) -> float | None:
+    """What the finest view shows, where a picture graded the zones; what it shows of them is not
+    recorded.
+    """
+    if seen.in_zone.source != "picture":
+        return None
+    limits = [v.detection_limit_um for v in seen.views if v.readable]
+    return min((um for um in limits if um is not None), default=None)
 
 
 def _view(row: ViewRecord) -> ViewEvidence:

@@ -33,6 +33,9 @@ SECTORS = 180
 GAP_SHARE = 0.5  # a sector of which less is seen is a gap
 BAND_UM = 1000.0  # of barrel and cavity the sector's part nearest to the fibre is asked for
 LEAST_GAP_DEG = 10.0
+ZONES_UM = 125.0  # the graded zones of IEC 61300-3-35: 250 um of diameter
+ZONES_SHARE = 0.95  # of their area that one view must show
+FRONT_TO_DEG = 30.0  # up to this tilt a view counts as one of the endface
 
 
 @dataclass(frozen=True)
@@ -41,7 +44,9 @@ class Coverage:
 
     `unseen_map`: bool raster of the travel map, True where nothing shows the surface; None where no
     view could be placed. `gaps`: plain sentences on what is missing. `next_picture`: the one that
-    would show most of it, None where none would or nothing but cavity is missing.
+    would show most of it, None where none would or nothing but cavity is missing. `zones_um`:
+    diameter of the smallest deposit that one view of the endface shows all over the graded zones;
+    None where none shows (nearly) all of them.
     """
 
     share: dict[Surface, float]
@@ -49,6 +54,7 @@ class Coverage:
     unseen_map: npt.NDArray[np.bool_] | None
     gaps: tuple[str, ...]
     next_picture: NextPicture | None = None
+    zones_um: float | None = None
 
 
 def measure_coverage(
@@ -87,7 +93,23 @@ def measure_coverage(
         start = ends[surface]
     hidden = None if travel_map is None else ~travel_map.seen & travel_map.on_surface
     following = choose_next(views, shape, unseen, size_um)
-    return Coverage(share, size_um, hidden, tuple(gaps), following)
+    zones_um = _zones_um(views, profile)
+    return Coverage(share, size_um, hidden, tuple(gaps), following, zones_um)
+
+
+def _zones_um(views: Sequence[MappedView], profile: MeridianProfile) -> float | None:
+    """The finest that one view shows everywhere in the graded zones."""
+    steps = (np.arange(10) + 0.5) / 10 * ZONES_UM
+    theta = (np.arange(36) + 0.5) * 10.0
+    s, around = (each.ravel() for each in np.meshgrid(steps, theta))
+    places = places_on(profile, s, around)
+    found: list[float] = []
+    for view in views:
+        look = look_at(view, places)
+        share = float(np.sum(s * look.shown) / np.sum(s))  # area goes with the radius
+        if view.camera.tilt_deg <= FRONT_TO_DEG and share >= ZONES_SHARE:
+            found.append(float(np.max(look.resolved_um[look.shown])))
+    return min(found, default=None)
 
 
 def _seen(views: Sequence[MappedView], places: Places, size_um: float) -> npt.NDArray[np.bool_]:

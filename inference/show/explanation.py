@@ -51,6 +51,7 @@ UNKNOWN_ASSUMPTIONS = (
 class Explanation:
     """`title` names the deposit; `parts`: (heading, sentences) in the order to be read.
 
+    `ruling`: in a few words, whether it stops the mate.
     `swings`: of the assumptions that its ruling by reach hangs on; None where this version does not
     know them.
     """
@@ -58,6 +59,7 @@ class Explanation:
     deposit: int
     title: str
     stops: bool
+    ruling: str
     parts: tuple[tuple[str, tuple[str, ...]], ...]
     swings: tuple[Swing, ...] | None
 
@@ -116,6 +118,7 @@ def explain_deposit(inspection: Inspection, deposit: DepositRecord) -> Explanati
         deposit.id,
         f"Deposit {deposit.id}: {deposit.kind}, {_size(deposit)}, {on_surface(deposit.surface)}",
         bool(ruling.get("stops")),
+        _short_ruling(deposit),
         tuple((heading, lines) for heading, lines in parts.items() if lines),
         swing,
     )
@@ -215,7 +218,8 @@ def _gap(inspection: Inspection, deposit: DepositRecord) -> tuple[str, ...]:
 
 def _dome(bridge: Mapping[str, Any]) -> str:
     radius = bridge.get("dome_um")
-    return "" if radius is None else f" (radius {radius / 1000:.3g} mm)"
+    # pictures hardly tell it: it is little more than the middle of what the family allows
+    return "" if radius is None else f" (radius taken as {radius / 1000:.3g} mm)"
 
 
 def _wedge(inspection: Inspection, deposit: DepositRecord) -> tuple[str, ...]:
@@ -303,6 +307,13 @@ def _rule(deposit: DepositRecord) -> tuple[str, ...]:
         stops = "would stop the mate if it were sure to be there; another picture must show"
     name, _, why = str(ruling["text"]).partition(": ")
     return (f"Rule {ruling['rule']} {stops}.", f"{why[0].upper()}{why[1:]}" if why else name)
+
+
+def _short_ruling(deposit: DepositRecord) -> str:
+    ruling: Mapping[str, Any] = deposit.ruling or {}
+    if not ruling.get("stops"):
+        return "may stay"
+    return "would stop the mate if it is there" if deposit.unsure else "stops the mate"
 
 
 def _change(

@@ -33,12 +33,12 @@ def deposit(**changes) -> Deposit:
     return Deposit(**{**values, **changes})
 
 
-def covered(**changes: float) -> Coverage:
+def covered(zones_um: float | None = 14.0, **changes: float) -> Coverage:
     """What one front and three oblique views of a plug show; change a share by surface name."""
     share = dict(fiber=1.0, endface=1.0, chamfer=0.98, barrel=0.4, cavity=0.3)
     share |= changes
     named = {surface: share[surface.name.lower()] for surface in CHARTED}
-    return Coverage(named, 25.0, None, ())
+    return Coverage(named, 25.0, None, (), None, zones_um)
 
 
 def front(**changes) -> ViewEvidence:
@@ -98,7 +98,7 @@ def test_a_mate_of_unknown_time_says_so():
 
 def test_the_proviso_goes_when_a_person_or_a_fine_picture_graded_the_zones():
     stated = judged(stated=Stated(in_zone="within", in_zone_by="Kim"))
-    fine = judged(views=(front(detection_limit_um=1.5), *FOUR))
+    fine = judged(coverage=covered(zones_um=1.5))
     for judgement, said in ((stated, "within the limits by Kim"), (fine, "0 of 6 limits over")):
         assert judgement.verdict == "mate"
         assert "provided" not in (judgement.validity or "provided")
@@ -561,14 +561,19 @@ def test_a_broken_limit_names_limit_deposit_and_table():
     assert "check against a bought copy" in reason.text
 
 
-def test_the_best_front_view_decides_what_is_resolved():
-    views = (*FOUR, front(detection_limit_um=1.0, tilt_deg=31.0), front(detection_limit_um=8.0))
-    unresolved = judged(views=views).in_zone.rows_not_resolved
-    assert unresolved is not None
-    assert len(unresolved) == 5
-    steepest = judged(views=(*FOUR, front(detection_limit_um=1.0, tilt_deg=30.0)))
-    assert steepest.in_zone.rows_not_resolved == ()
-    assert judged(coverage=covered(fiber=0.5), views=views).in_zone.source == "none"
+@pytest.mark.parametrize(("zones_um", "open_limits"), [(1.0, 0), (8.0, 5), (14.0, 6)])
+def test_what_one_view_shows_all_over_the_zones_decides_what_is_resolved(zones_um, open_limits):
+    grade = judged(coverage=covered(zones_um=zones_um)).in_zone
+    assert grade.source == "picture"
+    assert len(grade.rows_not_resolved or ()) == open_limits
+
+
+def test_zones_that_no_view_shows_whole_are_not_graded_however_fine_the_pictures():
+    views = (*FOUR, front(detection_limit_um=1.0))
+    for coverage in (covered(zones_um=None), covered(zones_um=1.0, fiber=0.5)):
+        judgement = judged(coverage=coverage, views=views)
+        assert judgement.in_zone.source == "none"
+        assert "provided the graded zones pass" in (judged(coverage=covered(None)).validity or "")
 
 
 def test_a_required_grade_that_is_missing_is_no_mate():
@@ -578,7 +583,7 @@ def test_a_required_grade_that_is_missing_is_no_mate():
     assert rules_named(judgement) == ["in-zone-required"]
     assert any("your own microscope" in line for line in judgement.advice)
     assert verdict_of(rules=rules, stated=Stated(in_zone="within", in_zone_by="Kim")) == "mate"
-    assert verdict_of(rules=rules, views=(*FOUR, front(detection_limit_um=2.0))) == "mate"
+    assert verdict_of(rules=rules, coverage=covered(zones_um=2.0)) == "mate"
 
 
 def test_a_stated_grade_outside_is_cleaned_first():

@@ -1,5 +1,7 @@
 """The graded zones: edges, limits line by line, and what a coarse picture leaves open."""
 
+import math
+
 import pytest
 
 from fiberward.inference.judge.zones import (
@@ -137,6 +139,33 @@ SCRATCH_CASES = [
 @pytest.mark.parametrize(("table", "place", "widths", "broken"), SCRATCH_CASES)
 def test_scratch_limits_line_by_line(table, place, widths, broken):
     assert over(table, *(scratch(*place, width) for width in widths)) == broken
+
+
+EDGES = [
+    (table, limit, edge)
+    for table in (SM, APC, MM)
+    for limit in table.limits
+    for edge in ("above_um", "from_um", "to_um")
+    if getattr(limit, edge) is not None
+]
+
+
+@pytest.mark.parametrize(("table", "limit", "edge"), EDGES)
+def test_each_size_in_the_tables_is_exact_to_the_last_bit(table, limit, edge):
+    # "none > x" lets x pass; "from x to y" counts x and y; one step of a float beside it does not
+    size = getattr(limit, edge)
+    below, above = math.nextafter(size, 0.0), math.nextafter(size, math.inf)
+    assert [limit.counts(each) for each in (below, size, above)] == {
+        "above_um": [False, False, True],
+        "from_um": [False, True, True],
+        "to_um": [True, True, False],
+    }[edge]
+    # and so does the grade: one mark more than allowed, each of that size
+    place = {"A": IN_A, "B": IN_B, "D": IN_D}[limit.zone]
+    make = scratch if limit.mark == "scratch" else mark
+    for each in (below, size, above):
+        broken = limit.name in over(table, *[make(*place, each)] * (limit.at_most + 1))
+        assert broken == limit.counts(each)
 
 
 def test_every_limit_of_every_table_is_broken_by_some_case():

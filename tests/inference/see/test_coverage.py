@@ -136,6 +136,27 @@ def test_what_the_picture_shows_something_else_at_is_not_covered():
     assert share[Surface.ENDFACE] == pytest.approx(0.5, abs=0.02)
 
 
+def test_the_zones_are_shown_by_a_front_view_that_has_all_of_them_in_its_frame():
+    # a disc of 2 px at 9 um per px on the endface: 18 um, at a tilt of 2 deg all but the same
+    fine = measure_coverage([FRONT, *OBLIQUE], SHAPE, 50.0).zones_um
+    assert fine == pytest.approx(2.0 * FRONT.camera.um_per_px, rel=0.02)
+    assert measure_coverage(OBLIQUE, SHAPE, 50.0).zones_um is None
+    assert measure_coverage([view(31.0, 0.0)], SHAPE, 50.0).zones_um is None
+
+
+def test_a_close_up_that_cuts_the_zones_off_does_not_show_them():
+    # the fibre lies 200 px below the upper edge: 100 um of the 125 um at 0.5 um per px, 140 at 0.7
+    near, whole = (view(0.0, 0.0, um_per_px=um) for um in (0.5, 0.7))
+    assert measure_coverage([near, FRONT], SHAPE, 50.0).zones_um == pytest.approx(18.0, rel=0.02)
+    assert measure_coverage([whole, FRONT], SHAPE, 50.0).zones_um == pytest.approx(1.4, rel=0.02)
+
+
+def test_a_spot_of_the_zones_that_is_not_seen_leaves_them_ungraded():
+    hidden = (FRONT.coordinates.s_um > 70) & (FRONT.coordinates.s_um < 100)
+    burnt = replace(FRONT, unseen=hidden.astype(np.float32))
+    assert measure_coverage([burnt], SHAPE, 50.0).zones_um is None
+
+
 def test_without_views_nothing_is_covered_and_every_surface_is_a_gap():
     coverage = measure_coverage([], SHAPE, 50.0)
     assert set(coverage.share.values()) == {0.0}
