@@ -3,6 +3,8 @@
 Every front (command line, page, watched folder) goes through `Inspector`. The stages run in one
 order, read -> segment -> fit -> measure -> fuse -> cover -> judge, each on frozen dataclasses. A
 picture that cannot be used stays in the result as a view that says why not; the rest goes on.
+Pictures of ordinary size are worked on two at a time, so that measuring one goes on beside the net
+on the next; how many go abreast changes nothing in the result.
 """
 
 from collections.abc import Callable, Iterable, Sequence
@@ -13,11 +15,12 @@ from typing import Protocol
 import numpy as np
 import numpy.typing as npt
 
-from ..model.camera import surface_coordinates
+from ..model.camera import SurfaceCoordinates, surface_coordinates
 from ..model.errors import UnreadablePicture
 from ..model.profile import MeridianProfile
 from ..model.shape import FIBER_RADIUS_UM, ConnectorShape
 from ..model.surfaces import Surface
+from .abreast import abreast
 from .judge.sight import sight_of
 from .judge.verdict import Judgement, Stated, ViewEvidence, judge
 from .keep.inspection import Inspection
@@ -28,19 +31,20 @@ from .see.coverage import Coverage, measure_coverage
 from .see.deposits import measure_deposits
 from .see.fuse import Deposit, ViewMaps, fuse
 from .see.look import MappedView
-from .see.model_file import ModelCard
+from .see.model_file import ModelCard, allowed_threads
 from .see.picture import read_picture
-from .see.pose import Pose, fit_connector
+from .see.pose import fit_connector
 from .see.quality import measure_quality
 from .see.redraw import redrawn_surfaces
-from .see.segment import Segmentation, Segmenter
+from .see.segment import WHOLE_PX, Segmentation, Segmenter
 from .see.travel_map import TravelMap, front_reach_um, lay_travel_map
 from .settings import Settings
 from .view import SeenView, unturned
 
-__all__ = ["Inspector", "Result", "SegmentsPictures"]
+__all__ = ["MOST_ABREAST", "Inspector", "Result", "SegmentsPictures"]
 
 Follow = Callable[[Iterable[int]], Iterable[int]]
+MOST_ABREAST = 2  # more would need more memory and gain little: the net uses all processors
 STRAIGHT_DEG = 10.0  # up to this tilt a view counts as straight from the front
 
 
@@ -76,7 +80,9 @@ class Result:
 class Inspector:
     """Inspects connectors, one at a time, with one model and one set of settings.
 
-    `model`: the weights' file, or a segmenter. Raises ModelError where the weights cannot be used.
+    `model`: the weights' file, or a segmenter, which is asked about one picture at a time.
+    `threads`: at most so many, None for as many as the process may use. Raises ModelError where the
+    weights cannot be used.
     """
 
     def __init__(
@@ -89,6 +95,8 @@ class Inspector:
         self.segmenter: SegmentsPictures = (
             Segmenter(model, threads) if isinstance(model, Path) else model
         )
+        shared = isinstance(model, Path)
+        self._most_abreast = min(MOST_ABREAST, threads or allowed_threads()) if shared else 1
 
     def inspect(self, request: Request, follow: Follow = iter) -> Result:
         """Inspect one connector.
@@ -97,11 +105,14 @@ class Inspector:
         longest part, and may report progress. Raises UsageError where what was stated contradicts
         the pictures.
         """
-        views = self._see_all(request, follow)
+        read = _read_all(request)
+        at_once = self._at_once(read)
+        seen = abreast(self._see, read, at_once)
+        views = [next(seen) for _ in follow(range(len(read)))]
         views, shape = _place(views, request)
-        views = _aligned([_measure(view, index) for index, view in enumerate(views)])
+        views = _aligned(list(abreast(_measured, enumerate(views), at_once)))
         deposits = _fused(views)
-        coverage, maps = self._cover(views, shape)
+        coverage, maps = self._cover(views, shape, at_once)
         created_at = utc_now()
         judgement = self._judge(request, views, (deposits, coverage, shape), created_at)
         found = Found(views, deposits, shape, coverage, judgement)
@@ -109,36 +120,22 @@ class Inspector:
         unreadable = tuple(f"{view.path}: {view.why_not}" for view in views if view.undecodable)
         return Result(inspection, tuple(views), deposits, maps, unreadable)
 
-    def _see_all(self, request: Request, follow: Follow) -> list[SeenView]:
-        """Read, segment and check every picture; copies of a picture are set aside."""
-        paths = request.pictures
-        names, stems = picture_names(paths), picture_stems(paths)
-        turns = request.turns_deg or (None,) * len(paths)
-        known: dict[str, str] = {}
-        views: list[SeenView] = []
-        for index in follow(range(len(paths))):
-            view = SeenView(paths[index], names[index], stems[index], turns[index])
-            views.append(self._see(view, known))
-        return views
+    def _at_once(self, views: Sequence[SeenView]) -> int:
+        """How many pictures may be worked on at a time: large ones one by one, for the memory."""
+        sizes = [view.picture.rgb.size // 3 for view in views if view.picture is not None]
+        return self._most_abreast if max(sizes, default=0) <= WHOLE_PX else 1
 
-    def _see(self, view: SeenView, known: dict[str, str]) -> SeenView:
-        """One picture, read, segmented and checked; `known`: names by the pictures' checksums."""
-        try:
-            picture = read_picture(view.path)
-        except UnreadablePicture as error:
-            why_not = str(error).removeprefix(f"{view.path}: ")
-            return replace(view, why_not=why_not, undecodable=True)
-        view = replace(view, picture=picture)
-        first = known.setdefault(picture.sha256, view.name)
-        if first != view.name:
-            return replace(view, duplicate_of=first, why_not=f"it is the same picture as {first}")
-        segmentation = self.segmenter(picture.rgb)
-        quality = measure_quality(picture.rgb, segmentation)
+    def _see(self, view: SeenView) -> SeenView:
+        """A picture segmented and checked; one that cannot be used as it is."""
+        if view.picture is None or view.why_not is not None:
+            return view
+        segmentation = self.segmenter(view.picture.rgb)
+        quality = measure_quality(view.picture.rgb, segmentation)
         why_not = None if quality.readable else quality.why_not
         return replace(view, segmentation=segmentation, quality=quality, why_not=why_not)
 
     def _cover(
-        self, views: Sequence[SeenView], shape: ConnectorShape | None
+        self, views: Sequence[SeenView], shape: ConnectorShape | None, at_once: int
     ) -> tuple[Coverage | None, tuple[TravelMap, TravelMap] | None]:
         """Coverage and the two travel maps; None if no view could be placed."""
         if shape is None:
@@ -146,9 +143,11 @@ class Inspector:
         lost = unturned(views)
         drawn = _mapped(view for index, view in enumerate(views) if index not in lost)
         size_um, map_px = self.settings.coverage_size_um, self.settings.map_px
-        whole = lay_travel_map(drawn, shape, size_um, map_px)
         reach_um = front_reach_um(MeridianProfile(shape))
-        front = lay_travel_map(drawn, shape, size_um, map_px // 2, reach_um)
+        wanted: list[tuple[int, float | None]] = [(map_px, None), (map_px // 2, reach_um)]
+        whole, front = abreast(
+            lambda each: lay_travel_map(drawn, shape, size_um, *each), wanted, at_once
+        )
         # a view straight from the front shows the same places however it is turned
         covering = _mapped(
             view for index, view in enumerate(views) if index not in lost or _is_straight(view)
@@ -180,6 +179,29 @@ class Inspector:
         return judge(deposits, coverage, evidence, shape, rules, stated, sight, assumed)
 
 
+def _read_all(request: Request) -> list[SeenView]:
+    """Every picture read; copies of a picture are set aside."""
+    paths = request.pictures
+    names, stems = picture_names(paths), picture_stems(paths)
+    turns = request.turns_deg or (None,) * len(paths)
+    known: dict[str, str] = {}
+    return [_read(SeenView(*each), known) for each in zip(paths, names, stems, turns, strict=True)]
+
+
+def _read(view: SeenView, known: dict[str, str]) -> SeenView:
+    """One picture, read; `known`: names by the pictures' checksums."""
+    try:
+        picture = read_picture(view.path)
+    except UnreadablePicture as error:
+        why_not = str(error).removeprefix(f"{view.path}: ")
+        return replace(view, why_not=why_not, undecodable=True)
+    view = replace(view, picture=picture)
+    first = known.setdefault(picture.sha256, view.name)
+    if first != view.name:
+        return replace(view, duplicate_of=first, why_not=f"it is the same picture as {first}")
+    return view
+
+
 def _cleanings_failed(request: Request) -> int:
     """How often cleaning was in vain if the connector is still dirty: counted, or once."""
     if request.cleanings_failed is not None:
@@ -204,19 +226,7 @@ def _place(
         return placed, None
     for (k, _), pose, why_not in zip(usable, fit.poses, fit.why_not, strict=True):
         placed[k] = replace(views[k], pose=pose, why_not=why_not)
-        if pose is not None:
-            placed[k] = _redrawn(placed[k], pose)
     return placed, fit.shape
-
-
-def _redrawn(view: SeenView, pose: Pose) -> SeenView:
-    """The view with its pixels' places, and its surfaces drawn again from the fit."""
-    coordinates = surface_coordinates(pose.camera, pose.shape)
-    seen = view.segmentation
-    if seen is not None:
-        surface = redrawn_surfaces(seen.surface, seen.kind, coordinates, pose.mouth_fitted)
-        seen = replace(seen, surface=surface)
-    return replace(view, segmentation=seen, coordinates=coordinates)
 
 
 def _impossible(shape: ConnectorShape | None) -> str | None:
@@ -229,10 +239,26 @@ def _impossible(shape: ConnectorShape | None) -> str | None:
     return None
 
 
-def _measure(view: SeenView, index: int) -> SeenView:
-    if view.segmentation is None or view.coordinates is None or not view.readable:
+def _measured(numbered: tuple[int, SeenView]) -> SeenView:
+    """A placed view with its deposits, and its surfaces drawn again from the fit."""
+    index, view = numbered
+    pose, seen = view.pose, view.segmentation
+    if seen is None or pose is None:
         return view
-    return replace(view, deposits=measure_deposits(view.segmentation, view.coordinates, index))
+    coordinates = surface_coordinates(pose.camera, pose.shape)
+    surface = redrawn_surfaces(seen.surface, seen.kind, coordinates, pose.mouth_fitted)
+    seen = replace(seen, surface=surface)
+    deposits = measure_deposits(seen, coordinates, index) if view.readable else ()
+    # what only measuring asks for would be two thirds of the memory of a large picture
+    seen = replace(seen, doubtful=None, likely=None)
+    coordinates = _lightened(coordinates)
+    return replace(view, segmentation=seen, coordinates=coordinates, deposits=deposits)
+
+
+def _lightened(coordinates: SurfaceCoordinates) -> SurfaceCoordinates:
+    """Only surface and travel distance kept; the rest is NaN, which takes no memory."""
+    unknown = np.broadcast_to(np.float32(np.nan), coordinates.surface.shape)
+    return replace(coordinates, theta_deg=unknown, pixel_area_um2=unknown, facing=unknown)
 
 
 def _fused(views: Sequence[SeenView]) -> tuple[Deposit, ...]:
@@ -295,8 +321,8 @@ def _aligned(views: Sequence[SeenView]) -> list[SeenView]:
     for index, (view, by) in enumerate(zip(views, corrections, strict=True)):
         if by is None or view.pose is None or view.coordinates is None:
             continue
-        pose, coordinates, deposits = turned(view.pose, view.coordinates, view.deposits, by)
-        out[index] = replace(view, pose=pose, coordinates=coordinates, deposits=deposits)
+        pose, _, deposits = turned(view.pose, view.coordinates, view.deposits, by)
+        out[index] = replace(view, pose=pose, deposits=deposits)
     return out
 
 

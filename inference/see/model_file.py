@@ -16,7 +16,7 @@ from ...model.kinds import KIND_NAMES
 from ...model.surfaces import SURFACE_NAMES
 from .confidence import Calibration, calibration_of
 
-__all__ = ["SCHEMA", "ModelCard", "Thresholds", "open_model"]
+__all__ = ["SCHEMA", "ModelCard", "Thresholds", "allowed_threads", "open_model"]
 
 SCHEMA = "fiberward.model/1"
 OUTPUTS = ("surface", "kind", "unseen", "unlike")

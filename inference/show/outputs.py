@@ -9,11 +9,13 @@ import numpy.typing as npt
 from ...model.errors import UsageError
 from ...model.profile import MeridianProfile
 from ...model.surfaces import SURFACE_NAMES, Surface
+from ..abreast import abreast
 from ..keep.files import staged_folder
 from ..keep.map_files import MAP_FILES, write_map
-from ..pipeline import Result
+from ..pipeline import MOST_ABREAST, Result
 from ..see.deposits import SeenDeposit
 from ..see.fuse import Deposit
+from ..see.model_file import allowed_threads
 from ..see.travel_map import TravelMap
 from .map_picture import (
     MapDeposit,
@@ -40,14 +42,11 @@ def write_outputs(result: Result, folder: Path, originals: Sequence[Path]) -> No
     names = [f"{view.stem}.{part}.png" for view in result.views for part in PARTS]
     _spare_originals([*names, "travel-map.png", "travel-map.svg", *MAP_FILES], folder, originals)
     with staged_folder(folder, last="inspection.json") as staging:
-        overlays: dict[str, bytes] = {}
-        for index, view in enumerate(result.views):
-            if view.picture is not None and view.segmentation is not None:
-                overlay = _overlay(result, index)
-                overlays[view.stem] = jpeg_bytes(overlay)
-                planes = (view.segmentation.surface, view.segmentation.kind, overlay)
-                for part, plane in zip(PARTS, planes, strict=True):
-                    (staging / f"{view.stem}.{part}.png").write_bytes(png_bytes(plane))
+        shown = [k for k, view in enumerate(result.views) if view.segmentation is not None]
+        at_once = min(MOST_ABREAST, allowed_threads())
+        written = abreast(lambda index: _write_view(result, index, staging), shown, at_once)
+        stems = (result.views[index].stem for index in shown)
+        overlays = dict(zip(stems, written, strict=True))
         drawn = None
         if result.maps is not None:
             picture = _map_picture(result, result.maps)
@@ -58,6 +57,17 @@ def write_outputs(result: Result, folder: Path, originals: Sequence[Path]) -> No
         page = report_page(result.inspection, drawn, overlays)
         (staging / "report.html").write_text(page, encoding="utf-8")
         result.inspection.write(staging / "inspection.json")
+
+
+def _write_view(result: Result, index: int, folder: Path) -> bytes:
+    """Write the masks and the overlay of a segmented view; the overlay as JPEG for the report."""
+    view = result.views[index]
+    assert view.segmentation is not None
+    overlay = _overlay(result, index)
+    planes = (view.segmentation.surface, view.segmentation.kind, overlay)
+    for part, plane in zip(PARTS, planes, strict=True):
+        (folder / f"{view.stem}.{part}.png").write_bytes(png_bytes(plane))
+    return jpeg_bytes(overlay)
 
 
 def _spare_originals(names: Sequence[str], folder: Path, originals: Sequence[Path]) -> None:
