@@ -6,7 +6,7 @@ Lengths are in ferrule radii; angles about the axis count from the camera's azim
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -29,6 +29,7 @@ __all__ = [
 Floats = npt.NDArray[np.float64]
 
 FEWEST = 15
+SEARCH_POINTS, SEARCH_HEIGHTS = 48, 33  # of each view, and over four deviations
 LEAST_SLANT = 0.2  # sine of the least tilt at which silhouettes tell heights
 ROUND = 0.85  # corners larger than this share of the half width: taken for a circle
 MOST_MISS_PX = 4.0  # typical miss of an accepted outline, px, or this share of the ferrule's radius
@@ -43,6 +44,10 @@ class MouthPoints:
     px: Floats
     camera: Pinhole
     lean: Floats
+
+    def thinned(self, count: int) -> "MouthPoints":
+        """The same view with at most about `count` of its points."""
+        return replace(self, px=self.px[:: max(1, len(self.px) // count)])
 
     def polar(self, z: float) -> tuple[Floats, Floats, Floats]:
         """Radius, angle (deg, from the camera's azimuth) and px per radius of the points at z."""
@@ -70,6 +75,11 @@ class MouthFit:
     height_sd: float
     turn_deg: tuple[float | None, ...]
     sharp: bool
+
+    @property
+    def reach(self) -> float:
+        """The greatest distance from the axis to the outline: to a corner."""
+        return self.half * float(square_radius(np.array([45.0]), self.corner)[0])
 
 
 def square_radius(angle_deg: Floats, corner: float) -> Floats:
@@ -112,17 +122,20 @@ def lowest_barrel(lines: ViewOutlines, view: Floats, centre_px: tuple[float, flo
 
 
 def highest_rim(
-    lines: ViewOutlines, view: Floats, centre_px: tuple[float, float], half: float
+    lines: ViewOutlines, view: Floats, centre_px: tuple[float, float], reach: float
 ) -> float:
-    """The greatest height of a mouth of half width `half` that hides no barrel that the view shows.
+    """The greatest height of a mouth that hides no barrel that the view shows.
 
-    The near rim hides the barrel below its own height less (half - 1) / tan(tilt).
+    `reach`: the greatest distance from the axis to the mouth. A line of sight to the barrel's
+    silhouette passes the axis at 1 and leaves the mouth sqrt(reach^2 - 1) further on, so the near
+    rim hides the silhouette below its own height less that over tan(tilt).
     """
     lowest = lowest_barrel(lines, view, centre_px)
     if not np.isfinite(lowest):
         return np.inf
     axis = Pinhole.of(view, centre_px).axis
-    return lowest + (half - 1) * -float(axis[2]) / float(np.hypot(axis[0], axis[1]))
+    further = np.sqrt(max(reach * reach - 1, 0.0))
+    return lowest + further * -float(axis[2]) / float(np.hypot(axis[0], axis[1]))
 
 
 def fit_mouth(
@@ -144,8 +157,9 @@ def _search(views: Sequence[MouthPoints], mean: float, sd: float) -> Floats:
     """Best of a coarse grid: [height, log half, corner, turn of each view (deg)]."""
     best, start = np.inf, np.zeros(0)
     turns = np.arange(0.0, 90.0, 10.0)
-    for height in mean + sd * np.linspace(-2, 2, 9):
-        polar = [view.polar(float(height)) for view in views]
+    few = [view.thinned(SEARCH_POINTS) for view in views]
+    for height in mean + sd * np.linspace(-2, 2, SEARCH_HEIGHTS):
+        polar = [view.polar(float(height)) for view in few]
         for corner in (1.0, 0.5, 0.15):
             chosen: list[float] = []
             logs: list[Floats] = []

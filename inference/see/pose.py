@@ -197,7 +197,7 @@ def _cavity(fit: FitResult, lines: Sequence[ViewOutlines], family: ConnectorFami
     points = [mouth_points(*each) for each in seen]
     mouth = fit_mouth(points, floor_z + depth, float(np.sqrt(barrel_var + depth_var)))
     if mouth is not None:
-        highest = min(highest_rim(*each, mouth.half) for each in seen)
+        highest = min(highest_rim(*each, mouth.reach) for each in seen)
         if mouth.height > highest + RIM_SLACK:  # it would hide barrel that a view shows
             mouth = None
     if mouth is None:

@@ -119,6 +119,39 @@ def test_the_shape_of_ferrule_and_mouth_comes_back():
     assert rim == pytest.approx(1800.0, abs=60.0)
 
 
+@pytest.mark.parametrize("corner", [1.0, 0.45])
+def test_a_high_rim_near_the_barrel_is_measured_though_it_hides_the_barrels_foot(corner):
+    """Its near side hides less of the silhouettes, to whose side it lies farther off."""
+    shape = replace(
+        BIG, barrel_length_um=6000.0, cavity_radius_um=2270.0, cavity_depth_um=4900.0,
+        cavity_corner=corner, key_deg=33.0 if corner < 1 else None,
+    )  # fmt: skip
+    _, fit = fitted(shape, 6, spoil=False)
+    assert fit.shape is not None
+    assert fit.shape.cavity_radius_um == pytest.approx(2270.0, rel=0.01)
+    rim = fit.shape.barrel_length_um - fit.shape.cavity_depth_um
+    assert rim == pytest.approx(1100.0, abs=25.0)
+
+
+@pytest.mark.parametrize("tilts", [(0.4, 42.0, 59.0), (1.0, 40.0, 61.0)])
+def test_flat_sides_of_a_mouth_cut_by_the_frame_still_give_its_size(tilts):
+    shape = replace(
+        SMALL, barrel_length_um=2730.0, cavity_radius_um=2256.0, cavity_depth_um=1360.0,
+        cavity_corner=0.45, key_deg=5.0,
+    )  # fmt: skip
+    truth = [
+        replace(camera, tilt_deg=tilt, um_per_px=624.5 / 180)
+        for camera, tilt in zip(cameras(shape, 7), tilts, strict=False)
+    ]
+    fit = fit_connector(
+        [View(draw(c, shape, 3000.0)) for c in truth], 1.25, [c.turn_deg for c in truth]
+    )
+    assert fit.shape is not None
+    assert fit.shape.cavity_radius_um == pytest.approx(2256.0, rel=0.02)
+    rim = fit.shape.barrel_length_um - fit.shape.cavity_depth_um
+    assert rim == pytest.approx(1370.0, abs=40.0)
+
+
 def test_the_square_mouth_brings_wrong_turns_back_into_line():
     """Turns stated 2 deg off, each its own way: against each other they come back within 0.5."""
     truth = cameras(SMALL, 2)
