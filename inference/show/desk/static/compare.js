@@ -37,12 +37,26 @@ class MovesMap extends TravelMap {
     this.data.pairs.forEach((pair, number) => this.paintPair(context, pair, number));
   }
 
-  /** Where a pair's deposit was and is, in CSS px; null where it has no place. */
-  places(pair) {
-    const at = (s, theta) => s === null || theta === null ? null
-      : this.pane.toScreen(...placeOf(s, theta));
+  /** Where a pair's deposit was and is, um in the map's plane; null where it has no place. */
+  ends(pair) {
+    const at = (s, theta) => s === null || theta === null ? null : placeOf(s, theta);
     const turned = pair.after_theta_deg === null ? null : pair.after_theta_deg + this.data.turn_deg;
     return [at(pair.before_s_um, pair.before_theta_deg), at(pair.after_s_um, turned)];
+  }
+
+  /** The same in CSS px. */
+  places(pair) {
+    return this.ends(pair).map((end) => end && this.pane.toScreen(...end));
+  }
+
+  /** Go to both ends of a move, and the fibre. */
+  showMove(pair) {
+    const ends = [[0, 0], ...this.ends(pair).filter((end) => end !== null)];
+    const [xs, ys] = [0, 1].map((k) => ends.map((end) => end[k]));
+    const middle = [xs, ys].map((all) => (Math.min(...all) + Math.max(...all)) / 2);
+    const half = Math.max(400, ...[xs, ys].map((all) => (Math.max(...all) - Math.min(...all)) / 2));
+    const [x, y] = middle;
+    this.pane.goTo([x - half, y - half, x + half, y + half], 0.3);
   }
 
   paintPair(context, pair, number) {
@@ -126,10 +140,7 @@ function choose(number) {
   }
   const pair = map?.data.pairs[number];
   if (pair) {
-    const [s, theta] = pair.before_s_um === null
-      ? [pair.after_s_um, pair.after_theta_deg === null ? null : pair.after_theta_deg + map.data.turn_deg]
-      : [pair.before_s_um, pair.before_theta_deg];
-    map.show({ s_um: s, theta_deg: theta });
+    map.showMove(pair);
     say(buttons.find((button) => Number(button.dataset.pair) === number).getAttribute("aria-label"));
   }
   map?.draw();

@@ -30,6 +30,7 @@ function show(answer) {
   bar.hidden = !running || answer.task !== "Retraining" || run.of === 0;
   if (!bar.hidden) bar.value = run.step / run.of;
   document.getElementById("go-on").hidden = running || !run?.open;
+  document.getElementById("retrain").textContent = run?.open ? "Begin a new run" : "Retrain";
   if (running) setTimeout(() => trying(look), 1000);
 }
 
