@@ -8,13 +8,13 @@ stop_endface_um = 10.0
 """
 
 import os
-import tomllib
 from collections.abc import Mapping
 from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any, cast
 
 from ..model.errors import SettingsError
+from ..model.toml_text import toml_table
 from .judge.assumed import read_assumptions, shipped_assumptions
 from .judge.rules import Rules
 from .judge.zones import read_own_table
@@ -48,7 +48,7 @@ def settings_of_shop(stated: Path | None = None) -> Settings:
 def read_settings(path: Path) -> Settings:
     """The settings of a file; raises SettingsError, naming it, for anything it cannot take."""
     try:
-        document = tomllib.loads(path.read_text(encoding="utf-8"))
+        document = toml_table(path.read_text(encoding="utf-8"))
     except (OSError, ValueError) as error:
         raise SettingsError(f"{path}: cannot be read as settings ({error})") from error
     if unknown := sorted(set(document) - set(KEYS)):

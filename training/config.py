@@ -1,6 +1,5 @@
 """One frozen dataclass per training run: TOML in, unknown keys refused, kept in checkpoints."""
 
-import tomllib
 import types
 import typing
 from collections.abc import Mapping
@@ -10,6 +9,7 @@ from typing import Any, TypeVar, cast
 
 from ..model.errors import SettingsError
 from ..model.net import NetShape
+from ..model.toml_text import toml_table
 from ..synthetic.render import RenderPlan
 from .seeds import MOST_RUNS
 
@@ -125,12 +125,12 @@ def possible(plan: RenderPlan) -> bool:
 def read_config(path: Path) -> TrainingConfig:
     """Read a run's settings. Raises `SettingsError` for a missing file, bad TOML, key or value."""
     try:
-        table = tomllib.loads(path.read_text(encoding="utf-8"))
+        table = toml_table(path.read_text(encoding="utf-8"))
     except OSError as error:
         raise SettingsError(
             f"{path}: cannot be read ({error.strerror}); give an existing TOML file"
         ) from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except ValueError as error:  # TOMLDecodeError and UnicodeDecodeError among them
         raise SettingsError(f"{path}: not valid TOML ({error}); correct the file") from error
     return from_table(TrainingConfig, table, str(path))
 

@@ -1,6 +1,5 @@
 """The assumptions that reach rests on, as data, and what a shop has learnt beside them."""
 
-import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from functools import cache
@@ -13,6 +12,7 @@ import numpy.typing as npt
 
 from ...model.errors import SettingsError
 from ...model.kinds import KIND_NAMES, Kind
+from ...model.toml_text import toml_table
 from .chain import PLACES, Journey
 from .places import PLACE_NAMES, Place
 
@@ -25,6 +25,8 @@ __all__ = [
     "shipped_assumptions",
 ]
 
+# what a file of any content may raise while its rows are made of it
+AMISS = (KeyError, ValueError, TypeError, AttributeError, OverflowError)
 SHIPPED = Path(__file__).parent / "assumptions" / "shipped.toml"
 DRAWS, SEED = 1000, 20251125
 Floats = npt.NDArray[np.float64]
@@ -213,13 +215,13 @@ def recorded_assumptions(record: Mapping[str, Any] | None) -> Assumptions | None
 def read_assumptions(path: Path) -> Assumptions:
     """Assumptions from a TOML file of the shipped one's form; raises SettingsError."""
     try:
-        document = tomllib.loads(path.read_text(encoding="utf-8"))
+        document = toml_table(path.read_text(encoding="utf-8"))
         rows = tuple(_row(row) for row in document["row"])
         found = Assumptions(
             document["id"], float(document["front_um"]), float(document["sheds_spread"]), rows
         )
         _check(found)
-    except (OSError, KeyError, ValueError, TypeError, AttributeError) as error:
+    except (OSError, *AMISS) as error:
         raise SettingsError(f"{path}: not a file of assumptions ({error})") from error
     return found
 

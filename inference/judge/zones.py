@@ -6,7 +6,6 @@ could not have shown marks of its size; otherwise it is kept. Whole-connector pi
 resolve any limit finer than the contact zone's.
 """
 
-import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -16,6 +15,7 @@ from typing import Any, Literal
 
 from ...model.errors import SettingsError
 from ...model.kinds import Kind
+from ...model.toml_text import toml_table
 from ..see.fuse import Deposit
 
 __all__ = [
@@ -138,11 +138,11 @@ def read_table(name: str) -> ZoneTable:
 def read_own_table(path: Path) -> ZoneTable:
     """A table from a file of the shipped ones' form; raises SettingsError naming the file."""
     try:
-        document = tomllib.loads(path.read_text(encoding="utf-8"))
+        document = toml_table(path.read_text(encoding="utf-8"))
         table = _parse(document)
     except OSError as error:
         raise SettingsError(f"zone table {path}: cannot be read ({error.strerror})") from error
-    except (ValueError, KeyError, TypeError, AttributeError) as error:
+    except (ValueError, KeyError, TypeError, AttributeError, OverflowError) as error:
         raise SettingsError(f"zone table {path}: {error}") from error
     return table
 

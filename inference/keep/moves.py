@@ -104,7 +104,7 @@ def read_moves(path: Path, assumptions: str) -> Moves:
         document = json.loads(path.read_bytes())
     except FileNotFoundError:
         return Moves(assumptions)
-    except (OSError, ValueError) as error:
+    except (OSError, ValueError, RecursionError) as error:
         raise SettingsError(f"{path}: cannot be read as learnt moves ({error})") from error
     try:
         if document["schema"] != MOVES_SCHEMA:

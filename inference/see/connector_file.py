@@ -16,8 +16,6 @@ file = "front.jpg"            # the name of a picture in this folder
 turn_deg = 120.0              # the side that is at the bottom of the picture
 """
 
-import math
-import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -25,11 +23,13 @@ from typing import Any, cast
 
 from ...model.errors import SettingsError
 from ...model.families import FAMILIES
+from ...model.toml_text import toml_table
 
 __all__ = ["CONNECTOR_FILE", "STAGES", "ConnectorFacts", "read_connector_file"]
 
 CONNECTOR_FILE = "connector.toml"
 STAGES = ("as-received", "cleaned", "mated")
+LARGEST = 1e9  # beyond it no number of a connector means anything
 
 
 @dataclass(frozen=True)
@@ -56,10 +56,10 @@ class ConnectorFacts:
 def read_connector_file(path: Path) -> ConnectorFacts:
     """Read one connector.toml; raises SettingsError, which names the file, key and value."""
     try:
-        table = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+        table = toml_table(path.read_bytes().decode("utf-8-sig"))
     except OSError as error:
         raise SettingsError(f"{path}: cannot be read ({error.strerror})") from error
-    except ValueError as error:  # tomllib.TOMLDecodeError and UnicodeDecodeError
+    except ValueError as error:  # TOMLDecodeError and UnicodeDecodeError
         raise SettingsError(f"{path}: is not TOML ({error})") from error
     try:
         pictures = table.pop("picture", [])
@@ -116,7 +116,7 @@ def _one_of(*allowed: str) -> Callable[[Any], str]:
 
 
 def _number(value: Any) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+    if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < LARGEST:
         raise ValueError("expected a number")
     return float(value)
 
@@ -132,7 +132,7 @@ def _angle(value: Any) -> float:
 
 
 def _count(value: Any) -> int:
-    if isinstance(value, bool) or not isinstance(value, int) or value < 0:
+    if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value < LARGEST:
         raise ValueError("expected a whole number from 0")
     return value
 

@@ -134,7 +134,7 @@ def _card(metadata: dict[str, str], data: bytes, path: Path) -> ModelCard:
         )
     except KeyError as error:
         raise ModelError(f"{path}: the file's metadata lacks {error}; export it again") from error
-    except (TypeError, ValueError) as error:
+    except (TypeError, ValueError, AttributeError, OverflowError, RecursionError) as error:
         raise ModelError(f"{path}: wrong metadata: {error}; export the model again") from error
 
 

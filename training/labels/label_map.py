@@ -15,7 +15,6 @@
 Our own names and numbers need no entry.
 """
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -24,6 +23,7 @@ from typing import Any, cast
 from ...model.errors import SettingsError
 from ...model.kinds import KIND_NAMES
 from ...model.surfaces import SURFACE_NAMES
+from ...model.toml_text import toml_table
 from .label import NOT_ANNOTATED
 
 __all__ = ["IGNORED", "LABEL_MAP_FILE", "UNSURE", "LabelMap", "Meaning", "read_label_map"]
@@ -63,7 +63,7 @@ def read_label_map(folder: Path) -> LabelMap:
     if not path.exists():
         return LabelMap()
     try:
-        table = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+        table = toml_table(path.read_bytes().decode("utf-8-sig"))
     except (OSError, ValueError) as error:
         raise SettingsError(f"{path}: cannot be read as TOML ({error})") from error
     unknown = sorted(set(table) - {"names", "surface_ids", "deposit_ids"})
