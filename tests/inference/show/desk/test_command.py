@@ -46,3 +46,11 @@ def test_a_folder_that_cannot_be_made_ends_in_one_line(tmp_path):
     done = run("--port", "0", "--folder", "file/desk", cwd=tmp_path)
     assert done.returncode == 2
     assert "name another with --folder" in done.stderr
+
+
+def test_a_camera_and_a_watched_folder_that_are_none_end_in_one_line(tmp_path):
+    for option, words in (("--camera", "no such camera"), ("--watch", "is no folder")):
+        done = run("--port", "0", option, "nothing", cwd=tmp_path)
+        assert done.returncode == 2
+        assert words in done.stderr
+        assert len(done.stderr.splitlines()) == 1
