@@ -104,8 +104,9 @@ def _codes(words: Iterable[str | None], names: Sequence[str]) -> Numbers:
     return np.array([known.get(word or "", NOT_KNOWN) for word in words], dtype=np.int64)
 
 
-def _numbers(column: Iterable[int | None]) -> Numbers:
-    return np.array([NOT_KNOWN if n is None else n for n in column], dtype=np.int64)
+def _numbers(column: Sequence[int | None]) -> Numbers:
+    """Whole numbers; -1 for None, which NumPy takes for not a number."""
+    return np.nan_to_num(np.array(column, dtype=np.float64), nan=NOT_KNOWN).astype(np.int64)
 
 
 def _look_rows(wanted: Wanted) -> Select[*tuple[Any, ...]]:
@@ -217,8 +218,15 @@ def fates_of(records: Records, wanted: Wanted) -> list[dict[str, Any]]:
 def _travelled(wanted: Wanted) -> Select[*tuple[Any, ...]]:
     """Of deposits that moved while mated: of how many the way is known, how many went fiberward."""
     way = fates.c.fiberward_um
-    return _compared(select(func.count(way), func.sum(case((way > 0, 1), else_=0))), wanted).where(
-        inspections.c.stage == "mated", fates.c.fate == "moved"
+    # told apart first, since few comparisons are of matings
+    mated = (
+        select(comparisons.c.id)
+        .join(inspections, inspections.c.id == comparisons.c.after_id)
+        .where(inspections.c.stage == "mated")
+    )
+    counted = select(func.count(way), func.sum(case((way > 0, 1), else_=0)))
+    return _compared(counted, wanted).where(
+        fates.c.comparison_id.in_(mated), fates.c.fate == "moved"
     )
 
 

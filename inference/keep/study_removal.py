@@ -70,16 +70,18 @@ def _of_parts(
     counts = np.zeros((len(names), len(ENDS)), dtype=np.int64)
     np.add.at(counts, (code, fate), 1)
     # each connector's own: how many of its deposits were gone, of how many whose fate is known
-    most = int(fates.connector.max(initial=0)) + 1
-    cell, inverse = np.unique(code * most + fates.connector[own], return_inverse=True)
-    gone = np.bincount(inverse[fate == GONE], minlength=len(cell))
-    known = np.bincount(inverse[fate != UNSEEN], minlength=len(cell))
+    connectors, connector = np.unique(fates.connector[own], return_inverse=True)
+    cell, shape = code * len(connectors) + connector, (len(names), len(connectors))
+    gone, known = (
+        np.bincount(cell[which], minlength=shape[0] * shape[1]).reshape(shape)
+        for which in (fate == GONE, fate != UNSEEN)
+    )
     rows: list[Removal] = []
     for k, name in enumerate(names):
-        here = (cell // most == k) & (known > 0)
+        here = known[k] > 0
         if here.any():
             pairs: list[tuple[int, int]] = list(
-                zip(gone[here].tolist(), known[here].tolist(), strict=True)
+                zip(gone[k][here].tolist(), known[k][here].tolist(), strict=True)
             )
             shared = clustered_share(Counter(pairs), how)
             _, moved, stayed, unseen = counts[k].tolist()

@@ -92,7 +92,7 @@ def _inspection(n: int, parts: dict[str, list[dict]]) -> None:
             }
         )
     if stage == "cleaned":
-        before = sum(row["inspection_id"] == number - 1 for row in parts["d"])
+        before = parts["i"][-2]["deposits"]  # a connector's inspections are made together
         _compared(number, before, draw, parts)
 
 
