@@ -10,6 +10,7 @@ import pytest
 
 from fiberward.inference.judge.assumed import SHIPPED, read_assumptions
 from fiberward.inference.judge.zones import read_own_table
+from fiberward.inference.keep.inspection import read_inspection
 from fiberward.inference.keep.moves import read_moves
 from fiberward.inference.see.connector_file import read_connector_file
 from fiberward.inference.see.model_file import _card
@@ -41,6 +42,11 @@ def test_brackets_nested_by_the_thousand_are_refused_in_one_line(read, tmp_path:
 
 def test_learnt_moves_nested_by_the_thousand_are_refused_in_one_line(tmp_path: Path):
     refused(lambda path: read_moves(path, "shipped"), tmp_path / "moves.json", DEEP)
+
+
+def test_an_inspection_nested_by_the_thousand_is_refused_in_one_line(tmp_path: Path):
+    refused(read_inspection, tmp_path / "inspection.json", DEEP)
+    refused(read_inspection, tmp_path / "inspection.json", f'{{"schema": {DEEP}')
 
 
 @pytest.mark.parametrize("key", ["key_deg", "matings_so_far", "ferrule_mm"])

@@ -250,7 +250,7 @@ def read_inspection(path: Path) -> Inspection:
     except OSError as error:
         reason = error.strerror or type(error).__name__
         raise UsageError(f"{path}: cannot be read ({reason}); name an inspection.json") from error
-    except (ValueError, KeyError, TypeError) as error:
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
         raise UsageError(
             f"{path}: not an inspection of schema {INSPECTION_SCHEMA} ({error}); "
             "name an inspection.json written by fiberward inspect"
