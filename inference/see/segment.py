@@ -2,7 +2,7 @@
 
 A picture of at most `WHOLE_PX` pixels goes through the net in one piece. A larger one is cut into
 overlapping tiles at full resolution, whose probabilities are blended; one more pass over the whole
-picture, reduced to `WHOLE_PX`, says whether it shows a connector at all and has half of the say
+picture, reduced to `WHOLE_PX`, says whether it shows a connector at all and has most of the say
 about surfaces, which only the whole picture can tell apart. Memory beyond the result is that of one
 row of tiles. The same picture and model give the same bits, whatever the threads or the order.
 """
@@ -26,6 +26,7 @@ from .tiles import Span, blend_shares, tile_grid
 __all__ = ["Segmentation", "Segmenter", "deposit_pieces"]
 
 WHOLE_PX = 1.6e6
+WHOLE_SAY = 0.8  # of the reduced whole picture about surfaces, the tiles have the rest
 KIND_FROM = 0.1  # less likely deposits are never asked for their kind
 SURFACES, KINDS = len(SURFACE_NAMES), len(KIND_NAMES)
 PLANES = SURFACES + KINDS + 1  # surface, kind and unseen, stacked in this order
@@ -137,8 +138,8 @@ class Segmenter:
             carried = band[:, done:].copy()
             planes = band[:, :done]
             span = slice(row.start, row.start + done)
-            planes[:SURFACES] += _enlarged(whole_surface, rgb.shape[:2], span)
-            planes[:SURFACES] *= 0.5
+            planes[:SURFACES] *= 1 - WHOLE_SAY
+            planes[:SURFACES] += WHOLE_SAY * _enlarged(whole_surface, rgb.shape[:2], span)
             yield planes[:SURFACES], planes[SURFACES:-1], planes[-1]
 
     def _row(self, rgb: Bytes, row: tuple[Span, Floats], cols: tuple[Span, ...]) -> Floats:
