@@ -143,7 +143,10 @@ def compare(before: Side, after: Side) -> Comparison:
     if (other := _other_connector(shapes[0], shapes[1])) is not None:
         return _refused(other)
     profiles = MeridianProfile(shapes[0]), MeridianProfile(shapes[1])
-    spots = spots_of(before.inspection, profiles[0]), spots_of(after.inspection, profiles[1])
+    spots = (
+        _laid(spots_of(before.inspection, profiles[0]), *profiles),
+        _laid(spots_of(after.inspection, profiles[1]), *reversed(profiles)),
+    )
     stated = before.turns_stated and after.turns_stated
     found = register(*spots, stated)
     match: Match = "found"
@@ -169,6 +172,23 @@ def spots_of(inspection: Inspection, profile: MeridianProfile) -> tuple[Spot, ..
     )
 
 
+def _laid(spots: Sequence[Spot], own: MeridianProfile, other: MeridianProfile) -> tuple[Spot, ...]:
+    """One inspection's spots with their travel distance on the other one's chart.
+
+    Where pictures do not show the barrel's foot, two inspections may take the same cavity's floor
+    for millimetres apart. A floor deeper by 1 um lies 1 um farther from the fibre; of the wall,
+    whose place the pictures do show, s counts that way down and up again.
+    """
+    deeper = other.shape.barrel_length_um - own.shape.barrel_length_um
+    foot, floor_end = own.s_end_um[Surface.BARREL], own.s_floor_end_um
+    return tuple(
+        replace(spot, laid_um=spot.s_um + deeper * (1 + (spot.s_um > floor_end)))
+        if spot.surface == Surface.CAVITY and spot.s_um > foot
+        else spot
+        for spot in spots
+    )
+
+
 def _spot(deposit: DepositRecord, profile: MeridianProfile) -> Spot:
     assert deposit.s_um is not None
     assert deposit.size_um is not None
@@ -186,6 +206,8 @@ def _spot(deposit: DepositRecord, profile: MeridianProfile) -> Spot:
         extent_um=extent,
         shape=float(np.log(max(extent, 1.0) / max(deposit.width_um or extent, 1.0))),
         unsure=deposit.unsure,
+        s_sd_um=deposit.s_sd_um or 0.0,
+        theta_sd_deg=deposit.theta_sd_deg or 0.0,
     )
 
 
@@ -296,17 +318,17 @@ def _moved_row(
     found, profile = by
     end_deg, way = _turned(a.theta_deg, found.turn_deg), None
     if b.theta_deg is not None and end_deg is not None:
-        way = way_um(profile, (b.s_um, b.theta_deg), (a.s_um, end_deg))
-    return replace(_row(b, a, "moved"), moved_um=way, fiberward_um=b.s_um - a.s_um, sure=sure)
+        way = way_um(profile, (b.s_um, b.theta_deg), (a.at_um, end_deg))
+    return replace(_row(b, a, "moved"), moved_um=way, fiberward_um=b.s_um - a.at_um, sure=sure)
 
 
 def _lost_row(b: Spot, after: Side, found: Registration) -> DepositFate:
-    shown = after.shows(b.s_um, _turned(b.theta_deg, -found.turn_deg), b.size_um)
+    shown = after.shows(b.at_um, _turned(b.theta_deg, -found.turn_deg), b.size_um)
     return _row(b, None, "gone") if shown else _unknown(_row(b, None, None), after)
 
 
 def _new_row(a: Spot, before: Side, found: Registration) -> DepositFate:
-    shown = before.shows(a.s_um, _turned(a.theta_deg, found.turn_deg), a.size_um)
+    shown = before.shows(a.at_um, _turned(a.theta_deg, found.turn_deg), a.size_um)
     return _row(None, a, "new") if shown else _unknown(_row(None, a, None), before)
 
 

@@ -42,7 +42,9 @@ class Spot:
     """One deposit of an inspection, as far as pairing asks; lengths um.
 
     `theta_deg` None: it lies all round, or no view says. `extent_um`: its longest diameter.
-    `shape`: log of the longest diameter over the width. `unsure`: perhaps no deposit.
+    `shape`: log of the longest diameter over the width. `unsure`: perhaps no deposit. `laid_um`:
+    `s_um` on the other inspection's chart (`compare`), None: the same. `s_sd_um`, `theta_sd_deg`:
+    how well its own pictures tell the place, 0: not said.
     """
 
     id: int
@@ -55,6 +57,14 @@ class Spot:
     extent_um: float
     shape: float
     unsure: bool
+    laid_um: float | None = None
+    s_sd_um: float = 0.0
+    theta_sd_deg: float = 0.0
+
+    @property
+    def at_um(self) -> float:
+        """Where it lies along s on the other inspection's chart."""
+        return self.s_um if self.laid_um is None else self.laid_um
 
 
 @dataclass(frozen=True)
@@ -194,15 +204,19 @@ def _pair_terms(b: Spot, a: Spot) -> tuple[float, float, float]:
     if apart > 1 or (apart and in_cavity):
         return np.inf, np.nan, 1.0
     extent = max(b.extent_um, a.extent_um)
-    place = 2 * PLACE_SD_UM**2 + (EXTENT_SHARE * extent) ** 2
-    along = place + (2 * CAVITY_SD_UM**2 if in_cavity else 0.0)
+    part = (EXTENT_SHARE * extent) ** 2
+    # in the cavity both inspections were laid on one floor, whose own height no longer counts
+    known = [CAVITY_SD_UM if in_cavity else max(PLACE_SD_UM, s.s_sd_um) for s in (b, a)]
+    along = part + known[0] ** 2 + known[1] ** 2
     radius = max((b.radius_um + a.radius_um) / 2, 1.0)
+    around = [max(PLACE_SD_UM, np.radians(s.theta_sd_deg) * radius) for s in (b, a)]
+    place = part + around[0] ** 2 + around[1] ** 2
     var = np.degrees(np.sqrt(place) / radius) ** 2 + TURN_SD_DEG**2
     size_sd = SIZE_SD_WET if b.kind in WET and a.kind in WET else SIZE_SD
     sizes = np.log(max(a.size_um, 1.0) / max(b.size_um, 1.0)) / size_sd
     if b.kind == a.kind == Kind.LINT:
         sizes = np.hypot(sizes, np.log(a.extent_um / b.extent_um) / LENGTH_SD)
-    fixed = (a.s_um - b.s_um) ** 2 / along + sizes**2 + 2.0 * apart + _kind_cost(b.kind, a.kind)
+    fixed = (a.at_um - b.s_um) ** 2 / along + sizes**2 + 2.0 * apart + _kind_cost(b.kind, a.kind)
     if b.theta_deg is None or a.theta_deg is None:
         return float(fixed), np.nan, 1.0
     return float(fixed), (b.theta_deg - a.theta_deg) % 360.0, float(var)

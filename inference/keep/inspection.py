@@ -121,7 +121,8 @@ class DepositRecord:
     `theta_deg` None when spread all round. Judged parts (`bridge`, `wedge`, `reach`, `harm`) are
     JSON objects of the judging stage, or None where not computed. `ruling`: the rule that stops it
     or by which it may stay. `verdict_without`: the verdict if this deposit were not there.
-    `seen_in`: names of pictures.
+    `seen_in`: names of pictures. `s_sd_um`, `theta_sd_deg`: standard deviations of the place; None
+    where it has none, or the version that inspected did not tell.
     """
 
     id: int
@@ -148,6 +149,8 @@ class DepositRecord:
     seen_in: tuple[str, ...]
     ruling: Any = None
     verdict_without: str | None = None
+    s_sd_um: float | None = None
+    theta_sd_deg: float | None = None
 
     def __post_init__(self) -> None:
         if self.kind not in KIND_NAMES or self.surface not in SURFACE_NAMES:

@@ -26,6 +26,7 @@ from .places import (
     FLAT,
     PiecePixels,
     divide,
+    host_shares,
     hosts,
     metrics,
     places,
@@ -60,7 +61,8 @@ class SeenDeposit:
     `length_um`: lint only, along the centre line. `enclosing_um`: diameter of the smallest
     enclosing circle. `in_zone_area_um2`: the part of `area_um2` within 125 um of the axis.
     `unsure`: between the detection floor and the threshold. `metric`: the 2 x 2 matrix that takes
-    (x, y) in px to um on the deposit's surface.
+    (x, y) in px to um on the deposit's surface. `on_host`: share of its pixels behind which lies
+    the surface that it is on; small where it sticks out beyond the silhouette.
     """
 
     view: int
@@ -85,6 +87,7 @@ class SeenDeposit:
     in_zone_area_um2: float
     unsure: bool
     metric: tuple[tuple[float, float], tuple[float, float]] | None = None
+    on_host: float = 1.0
 
 
 def measure_deposits(
@@ -131,6 +134,7 @@ class _Measured:
     metric: Floats  # [m, 2, 2]
     area_um2: Floats
     in_zone_um2: Floats
+    on_host: Floats
 
 
 def _measured(
@@ -168,6 +172,7 @@ def _measured(
         metric=metric,
         area_um2=np.where(known > 0, divide(total, known), um_per_px**2) * size,
         in_zone_um2=np.where(known > 0, in_zone, 0.0),
+        on_host=host_shares(pixels, host, coordinates),
     )
 
 
@@ -253,6 +258,7 @@ def _record(
         in_zone_area_um2=float(seen.in_zone_um2[number]),
         unsure=which[1],
         metric=_rows(metric),
+        on_host=float(seen.on_host[number]),
     )
 
 

@@ -21,6 +21,7 @@ from .deposits import SeenDeposit
 from .match import group_sightings
 from .pose import Pose
 from .sighting import Placed, place_on_housing, place_sighting, sight_of
+from .standing import stands_at
 
 __all__ = ["Deposit", "ViewMaps", "fuse"]
 
@@ -53,7 +54,8 @@ class Deposit:
     and their neighbours are None where the place is unknown or (theta) the deposit lies all round.
     `off_zone`: nothing of it within 125 um of the axis. `unsure`: between the detection floor and
     the threshold. `seen_in`: indices of the views that show it. `sightings`: what they show, the
-    deposit itself and its crumbs (`crumbs`).
+    deposit itself and its crumbs (`crumbs`). `s_sd_um`, `theta_sd_deg`: standard deviations of the
+    place; None where it has none.
     """
 
     id: int
@@ -75,6 +77,8 @@ class Deposit:
     unsure: bool
     seen_in: tuple[int, ...]
     sightings: tuple[SeenDeposit, ...] = ()
+    s_sd_um: float | None = None
+    theta_sd_deg: float | None = None
 
 
 @dataclass(frozen=True)
@@ -124,7 +128,7 @@ def fuse(
             else:
                 where.append(found)
     silent = _Silence(profile, poses, maps or [None] * len(poses))
-    deposits = [_merged(group, silent) for group in group_sightings(placed)]
+    deposits = [_merged(group, silent, profile) for group in group_sightings(placed)]
     deposits += [_on_housing(group) for group in group_sightings(outside)]
     deposits += [_single(seen) for seen in alone]
     kept = [_with_crumbs(deposit, crumbs) for deposit in deposits if deposit is not None]
@@ -205,7 +209,7 @@ class _Silence:
         return bool(np.mean(np.nan_to_num(near, nan=np.inf) < limit) > 0.8)
 
 
-def _merged(group: Sequence[Placed], silence: _Silence) -> Deposit | None:
+def _merged(group: Sequence[Placed], silence: _Silence, profile: MeridianProfile) -> Deposit | None:
     """One deposit from its sightings; None if it is too weak against the views without it."""
     best = max(group, key=lambda p: (p.worth, -p.seen.view))
     kind = _kind(group)
@@ -220,9 +224,12 @@ def _merged(group: Sequence[Placed], silence: _Silence) -> Deposit | None:
         return None
     total -= ABSENT_LOGIT * against
     confidence = float(1 / (1 + np.exp(-total)))
-    s_um, theta = _place(group)
+    s_um, theta, covariance = _place(group, profile)
     deposit = _single(best.seen)
-    shift = s_um - (best.seen.s_um if best.seen.s_um is not None else s_um)
+    if best.line is not None:  # its own pixels show what lies behind it
+        half = deposit.size_um / 2
+        deposit = replace(deposit, s_um=s_um, s_min_um=s_um - half, s_max_um=s_um + half)
+    shift = 0.0 if deposit.s_um is None else s_um - deposit.s_um
     return replace(
         deposit,
         kind=kind,
@@ -231,6 +238,8 @@ def _merged(group: Sequence[Placed], silence: _Silence) -> Deposit | None:
         theta_deg=theta,
         s_min_um=None if deposit.s_min_um is None else max(deposit.s_min_um + shift, 0.0),
         s_max_um=None if deposit.s_max_um is None else deposit.s_max_um + shift,
+        s_sd_um=float(np.sqrt(covariance[0, 0])),
+        theta_sd_deg=_angle_sd_deg(float(covariance[1, 1]), best.radius_um),
         length_um=best.seen.length_um if kind == Kind.LINT else None,
         unsure=unsure or (confidence < 0.5 and not strong),
         seen_in=tuple(sorted(p.seen.view for p in group)),
@@ -265,8 +274,25 @@ def _kind(group: Sequence[Placed]) -> Kind:
     return max(votes, key=lambda kind: (votes[kind], -int(kind)))
 
 
-def _place(group: Sequence[Placed]) -> tuple[float, float]:
-    """Inverse-covariance mean of the places."""
+def _place(group: Sequence[Placed], profile: MeridianProfile) -> tuple[float, float, Floats]:
+    """The place that the sightings give together, and its covariance, um2 along s and theta.
+
+    Sightings beyond the silhouette count only where there are no others: their lines of sight meet.
+    """
+    surely = [p for p in group if p.line is None]
+    lines = [p.line for p in group if p.line is not None]
+    if not surely and len(lines) > 1 and (met := stands_at(lines, profile)) is not None:
+        return met.s_um, met.theta_deg, met.covariance
+    s, theta, covariance = _mean_place(surely or group)
+    if surely and surely[0].seen.surface == Surface.CAVITY:
+        # views do not average away a floor whose height all of them share
+        shared = min(p.covariance[0, 0] for p in surely)
+        covariance[0, 0] = max(covariance[0, 0], shared)
+    return s, theta, covariance
+
+
+def _mean_place(group: Sequence[Placed]) -> tuple[float, float, Floats]:
+    """Inverse-covariance mean of the places, and its covariance."""
     first = max(group, key=lambda p: p.worth)
     matrix, right = np.zeros((2, 2)), np.zeros(2)
     for p in group:
@@ -276,7 +302,14 @@ def _place(group: Sequence[Placed]) -> tuple[float, float]:
         matrix += weight
         right += weight @ at
     s, around = np.linalg.solve(matrix, right)
-    return float(max(s, 0.0)), float((first.theta_deg + np.degrees(around / first.radius_um)) % 360)
+    theta = (first.theta_deg + np.degrees(around / first.radius_um)) % 360
+    return float(max(s, 0.0)), float(theta), np.linalg.inv(matrix)
+
+
+def _angle_sd_deg(variance_um2: float, radius_um: float) -> float | None:
+    """A deviation around the axis as an angle; None where any angle is as good."""
+    sd = float(np.degrees(np.sqrt(variance_um2) / max(radius_um, 1.0)))
+    return sd if sd < 180.0 else None
 
 
 def _single(seen: SeenDeposit) -> Deposit:

@@ -57,7 +57,8 @@ def pair_cost(a: Placed, b: Placed) -> float:
         return float("inf")
     gap = _gap(a, b)
     extent = max(a.seen.feret_max_um, b.seen.feret_max_um)
-    if float(np.hypot(*gap)) > FARTHEST_UM + extent / 2:
+    open_ended = a.line is not None or b.line is not None
+    if not open_ended and float(np.hypot(*gap)) > FARTHEST_UM + extent / 2:
         return float("inf")
     # each view may see another part of a large deposit
     spread = a.covariance + b.covariance + (0.2 * extent) ** 2 * np.eye(2)
@@ -184,8 +185,15 @@ def _find_rest(
 
 
 def _clearest(placed: Sequence[Placed]) -> list[Placed]:
-    """Per view its clearest deposits off the axis; the cavity's place is not sure enough."""
-    usable = [p for p in placed if p.radius_um > 60.0 and p.seen.surface != Surface.CAVITY]
+    """Per view its clearest deposits off the axis; others' places are not sure enough.
+
+    Those are the ones in the cavity, and what sticks out beyond the silhouette.
+    """
+    usable = [
+        p
+        for p in placed
+        if p.radius_um > 60.0 and p.seen.surface != Surface.CAVITY and p.line is None
+    ]
     usable.sort(key=lambda p: (p.seen.view, -p.seen.confidence * p.seen.pixel_count**0.5))
     taken: Counter[int] = Counter()
     kept: list[Placed] = []

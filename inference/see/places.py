@@ -14,6 +14,7 @@ __all__ = [
     "FLAT",
     "PiecePixels",
     "divide",
+    "host_shares",
     "hosts",
     "metrics",
     "places",
@@ -139,13 +140,24 @@ def divide(a: Floats, b: Floats) -> Floats:
     return np.divide(a, b, out=np.full(a.shape, np.nan), where=b > 0)
 
 
+def _shows(coordinates: SurfaceCoordinates, y: Ints, x: Ints, wanted: Ints) -> Mask:
+    """Which pixels show a surface of the wanted group."""
+    known = np.isfinite(coordinates.pixel_area_um2[y, x]) & (coordinates.facing[y, x] > 0)
+    return known & (GROUP[coordinates.surface[y, x]] == wanted)
+
+
+def host_shares(pixels: PiecePixels, host: Ints, coordinates: SurfaceCoordinates) -> Floats:
+    """Per deposit, the share of its pixels behind which its host lies."""
+    wanted = np.where(host >= 0, GROUP[host], 255)[pixels.number]
+    return pixels.sums(_shows(coordinates, pixels.y, pixels.x, wanted)) / np.diff(pixels.starts)
+
+
 def places(pixels: PiecePixels, host: Ints, coordinates: SurfaceCoordinates) -> PiecePixels:
     """The pixels that say where each deposit lies: its own that show its host, else near it."""
     group = np.where(host >= 0, GROUP[host], 255)
 
     def shows(y: Ints, x: Ints, wanted: Ints) -> Mask:
-        known = np.isfinite(coordinates.pixel_area_um2[y, x]) & (coordinates.facing[y, x] > 0)
-        return known & (GROUP[coordinates.surface[y, x]] == wanted)
+        return _shows(coordinates, y, x, wanted)
 
     own = pixels.pick(shows(pixels.y, pixels.x, group[pixels.number]))
     more: list[tuple[Ints, Ints, Ints]] = []

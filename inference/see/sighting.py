@@ -12,8 +12,9 @@ from ...model.profile import MeridianProfile
 from ...model.surfaces import Surface
 from .deposits import SeenDeposit
 from .pose import Pose
+from .standing import Line, stands_at
 
-__all__ = ["PlaceSight", "Placed", "place_sighting", "sight_of"]
+__all__ = ["PlaceSight", "Placed", "floor_sd_um", "place_sighting", "sight_of"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -25,6 +26,8 @@ LOCATE_PX = 1.0  # how well a centroid is located in the picture
 BASE_SD_UM = 8.0  # of a place, whatever the scale: shape of the surface, polish, labels
 HOUSING_SD_UM = 120.0  # of a place on the housing, whose face is not flat
 SIZE_SHARE = 0.12  # and of its size: two views see two sides of a lump
+STANDING = (Kind.PARTICLE, Kind.LINT)
+LEAST_ON_HOST = 0.6  # of a standing deposit's pixels; with less it sticks out beyond the silhouette
 
 
 @dataclass(frozen=True)
@@ -78,6 +81,7 @@ class Placed:
     `s_um`, `theta_deg`: of its foot. `covariance` [2, 2] um2 along s and theta, `seen_covariance`
     the same without the view's turn. `worth`: grows with the detail that the view shows of the
     place; compares sightings of one deposit. `turn_known`: whether theta compares with other views.
+    `line`: of one that sticks out beyond the silhouette, the line of sight it was placed by.
     """
 
     seen: SeenDeposit
@@ -90,6 +94,7 @@ class Placed:
     facing: float
     um_per_px: float
     turn_known: bool
+    line: Line | None = None
 
 
 def _height_um(seen: SeenDeposit) -> float:
@@ -103,8 +108,11 @@ def place_sighting(seen: SeenDeposit, pose: Pose, profile: MeridianProfile) -> P
     """Where a sighting's deposit has its foot; None where its place is not known.
 
     A grain hides the surface behind it as the camera sees it, so its pixels show a place too far
-    from the camera by its height times the tangent of the angle of view.
+    from the camera by its height times the tangent of the angle of view. What sticks out beyond the
+    silhouette is placed by its line of sight (`standing`).
     """
+    if _sticks_out(seen) and (found := _by_line(seen, pose, profile)) is not None:
+        return found
     if seen.s_um is None or seen.theta_deg is None:
         return None
     height = _height_um(seen)
@@ -121,7 +129,7 @@ def place_sighting(seen: SeenDeposit, pose: Pose, profile: MeridianProfile) -> P
     along = ((LOCATE_PX * sight.um_per_px + SIZE_SHARE * seen.size_um) * slant) ** 2
     seen_covariance = across * np.eye(2) + along * np.outer(sight.toward, sight.toward)
     if seen.surface == Surface.CAVITY:
-        seen_covariance[0, 0] += pose.floor_sd_um**2
+        seen_covariance[0, 0] += floor_sd_um(pose, profile, s_um, theta) ** 2
     covariance = seen_covariance.copy()
     covariance[1, 1] += (np.radians(pose.turn_sd_deg or 0.0) * radius) ** 2
     return Placed(
@@ -135,6 +143,57 @@ def place_sighting(seen: SeenDeposit, pose: Pose, profile: MeridianProfile) -> P
         facing=sight.facing,
         um_per_px=sight.um_per_px,
         turn_known=pose.turn_sd_deg is not None,
+    )
+
+
+def floor_sd_um(pose: Pose, profile: MeridianProfile, s_um: float, theta_deg: float) -> float:
+    """How far the unknown height of the cavity's floor may shift a travel distance there, um.
+
+    A floor deeper by 1 um makes the barrel 1 um longer, and lets the line of sight go on, outwards
+    or inwards. Up the wall, whose place the picture shows, s counts the way down and up again.
+    """
+    if s_um >= float(profile.s_ends_at(theta_deg)[Surface.CAVITY]) - profile.shape.cavity_depth_um:
+        return 2 * pose.floor_sd_um
+    camera = pose.camera
+    slant = np.tan(np.radians(min(camera.tilt_deg, 80.0)))
+    share = 1 - slant * np.cos(np.radians(theta_deg - camera.turn_deg))
+    return max(abs(float(share)), 0.2) * pose.floor_sd_um
+
+
+def _sticks_out(seen: SeenDeposit) -> bool:
+    """Whether a standing deposit shows mostly beyond the silhouette of the ferrule's side."""
+    if seen.kind not in STANDING or seen.surface not in (Surface.CHAMFER, Surface.BARREL):
+        return False
+    return seen.on_host < LEAST_ON_HOST or seen.s_um is None
+
+
+def _by_line(seen: SeenDeposit, pose: Pose, profile: MeridianProfile) -> Placed | None:
+    """A sighting placed by its line of sight alone."""
+    scale = pose.camera.um_per_px
+    size = max(seen.width_um if seen.kind == Kind.LINT else seen.feret_max_um, scale)
+    turn_sd = pose.turn_sd_deg
+    # other views see other parts of it
+    sd_px = float(np.hypot(LOCATE_PX, (SIZE_SHARE * size + BASE_SD_UM) / scale))
+    line = Line(pose.camera, seen.xy_px, sd_px, size, turn_sd or 0.0)
+    found = stands_at([line], profile, seen.surface)
+    if found is None:
+        return None
+    sight = sight_of(pose.camera, profile, found.s_um, found.theta_deg)
+    if sight is None:
+        return None
+    facing = max(sight.facing, LEAST_FACING)
+    return Placed(
+        seen=seen,
+        s_um=found.s_um,
+        theta_deg=found.theta_deg,
+        radius_um=max(sight.radius_um, 1.0),
+        covariance=found.covariance,
+        seen_covariance=found.covariance,
+        worth=facing * seen.confidence / sight.um_per_px**2,
+        facing=sight.facing,
+        um_per_px=sight.um_per_px,
+        turn_known=turn_sd is not None,
+        line=line,
     )
 
 
