@@ -18,7 +18,7 @@ from .score_view import Truth, is_shown
 
 __all__ = ["LOWEST", "Answer", "TrueMask", "answers_on", "at_thresholds"]
 
-LOWEST = 0.2  # no setting joins pixels of a smaller probability
+LOWEST = 0.1  # no setting joins pixels of a smaller probability
 
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float32]

@@ -128,13 +128,11 @@ def described(
 ) -> dict[str, Any]:
     """The metadata's new `thresholds` and `calibration`."""
     before = segmenter.card.calibration or {}
-    apart = ("thresholds", "others")
-    fitted = {key: value for key, value in asdict(chosen).items() if key not in apart}
     calibration = {
         "numeric_form": before.get("numeric_form"),
         "renders": {"fit": plan.fit, "check": plan.check, "size_hw": list(plan.size_hw)},
         "rates": asdict(plan.rates),
-        "fitted": {key: round(value, 4) for key, value in fitted.items()},
+        "fitted": chosen.figures(),
         "confidence": None if confidence is None else confidence.as_dict(),
     }
     return {"thresholds": asdict(chosen.thresholds), "calibration": calibration}

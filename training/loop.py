@@ -30,7 +30,7 @@ from ..model.net import Logits
 from . import checkpoint
 from .checkpoint import RunState
 from .config import TrainingConfig, read_config
-from .losses import Batch, deal, loss, mirrored, prepare
+from .losses import Batch, LossParts, deal, loss, mirrored, prepare
 from .nets import build_net
 from .report import Reporter, machine
 from .seeds import training_seed
@@ -99,6 +99,12 @@ def make_optimiser(net: nn.Module, config: TrainingConfig) -> torch.optim.Optimi
     return torch.optim.AdamW(groups, lr=config.learning_rate, fused=fused)
 
 
+def computes_in_bf16(device_type: str) -> bool:
+    """Whether bfloat16 is quicker here: on a GPU, and on processors with matrix units for it."""
+    able: Any = getattr(torch.cpu, "get_capabilities", dict)()  # torch before 2.12 cannot tell
+    return device_type == "cuda" or bool(able.get("amx_bf16", False))
+
+
 def hold_still(net: nn.Module, only: Sequence[str]) -> None:
     """Let only the named parts learn; the others keep weights and running statistics."""
     for name, part in net.named_children():
@@ -160,23 +166,34 @@ class Trainer:
             self.pool[number] = batches
         return batches
 
-    def step(self, batch: Batch) -> dict[str, Tensor]:
-        """One step of descent; gives the loss's parts as device scalars, without waiting."""
+    def step(self, *batches: Batch) -> dict[str, Tensor]:
+        """One step of descent on the mean of the batches' losses, one batch at a time in memory.
+
+        Gives the last one's parts as device scalars, without waiting.
+        """
         for group in self.state.optimiser.param_groups:
             group["lr"] = learning_rate(self.config, self.state.step, self.elapsed)
         self.state.optimiser.zero_grad(set_to_none=True)
-        device_type = self.processes.device.type
-        half = self.config.bf16 and device_type == "cuda"
-        with torch.autocast(device_type, torch.bfloat16, enabled=half):
-            out = cast(Logits, self.forward(batch.picture))
-        result = loss(out, batch, self.config.loss)
-        result.total.backward()  # pyright: ignore[reportUnknownMemberType]
+        results = [self.descend(batch, 1 / len(batches)) for batch in batches]
         norm = nn.utils.clip_grad_norm_(self.state.net.parameters(), self.config.clip)
-        self.finite &= torch.isfinite(result.total.detach()) & torch.isfinite(norm)
+        for result in results:
+            self.finite &= torch.isfinite(result.total.detach())
+        self.finite &= torch.isfinite(norm)
         self.state.optimiser.step()
         self.average()
         self.state.step += 1
-        return result.parts | {"total": result.total.detach(), "gradient": norm.detach()}
+        last = results[-1]
+        return last.parts | {"total": last.total.detach(), "gradient": norm.detach()}
+
+    def descend(self, batch: Batch, share: float) -> LossParts:
+        """Add a batch's gradient, weighted by `share`."""
+        device_type = self.processes.device.type
+        half = self.config.bf16 and computes_in_bf16(device_type)
+        with torch.autocast(device_type, torch.bfloat16, enabled=half):
+            out = cast(Logits, self.forward(batch.picture))
+        result = loss(out, batch, self.config.loss)
+        (share * result.total).backward()  # pyright: ignore[reportUnknownMemberType]
+        return result
 
     @torch.no_grad()
     def average(self) -> None:

@@ -85,8 +85,9 @@ def threshold_line(about: dict[str, Any]) -> str:
     fitted: Any = calibration.get("fitted")
     if fitted is None:
         return f"{named}; not chosen for this net"
+    shown = "pictures" if "inherited_from" in calibration else "renders"
     return (
-        f"{named}; on {fitted['views']} renders {fitted['false_per_view']:g} false pieces per view "
+        f"{named}; on {fitted['views']} {shown} {fitted['false_per_view']:g} false pieces per view "
         f"and {fitted['false_per_clean_view']:g} per clean view"
     )
 
@@ -96,6 +97,8 @@ def confidence_line(about: dict[str, Any]) -> str:
     calibration: dict[str, Any] = about["calibration"]
     if calibration.get("confidence") is None:
         return "the net's own probability, not corrected"
+    if "inherited_from" in calibration:
+        return "corrected as that of the net before; not checked for this one"
     checked: Any = calibration.get("checked")
     if checked is None:
         return "corrected"

@@ -1,19 +1,22 @@
 """Going on from known weights with a few labelled pictures, on a CPU if need be.
 
-The net learns as a whole at a low rate, its batch norms' statistics stay (a handful of crops would
-spoil them). Early stopping asks connectors that do not teach. A run lies in a folder: killed or
-paused at any moment, the same call goes on where it was.
+The net learns as a whole at a low rate, each step from several crops, its batch norms' statistics
+stay (a handful of crops would spoil them). At every look the average so far is tried, and the
+middle between it and the parent, which keeps more of what the parent knew (Wortsman et al., "Robust
+fine-tuning of zero-shot models", CVPR 2022). Connectors that do not teach, and renders that no
+batch holds, say which net is kept. A run lies in a folder: killed or paused at any moment, the same
+call goes on where it was.
 """
 
 import json
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import cast
 
 import torch
-from torch import Tensor, nn
+from torch import nn
 
 from ..model.errors import ModelError
 from ..model.kinds import KIND_NAMES
@@ -26,14 +29,22 @@ from .config import TrainingConfig
 from .gate import FIRM
 from .labels.label import NOT_ANNOTATED
 from .loop import GO_ON, STOP, Deadline, Processes, Trainer, check, keep
-from .losses import Batch
+from .losses import Batch, LossParts
 from .shop_pool import BatchPlan, Pool
 from .validation import confusion, iou_from_confusion
 
-__all__ = ["RetrainSettings", "ShopTrainer", "Trained", "retrain_net", "stop_parts"]
+__all__ = [
+    "RetrainSettings",
+    "ShopTrainer",
+    "Trained",
+    "layer_scores",
+    "retrain_net",
+    "stop_parts",
+]
 
 BEST, BEST_NET = "best.json", "best.pt"
 FALL = min(FIRM.values())  # how much a part may lose on the connectors that stop
+SHARES = (1.0, 0.5)  # of what was learnt, in the nets that are tried
 Say = Callable[[str], None]
 
 
@@ -41,17 +52,20 @@ Say = Callable[[str], None]
 class RetrainSettings:
     """How a net goes on learning.
 
-    steps: at most; check_every: steps between looks at the connectors that stop; patience: looks
-    without gain after which it ends. replayed_windows, replayed_frames: renders against forgetting.
+    steps: at most; batches: whose mean each step descends on; check_every: steps between looks at
+    the connectors that stop; patience: looks without gain after which it ends. replayed_windows,
+    replayed_frames: renders against forgetting; asked_frames: others, which tell of it.
     """
 
     seed: int = 1
-    steps: int = 300
-    learning_rate: float = 2e-4
-    check_every: int = 50
+    steps: int = 75
+    batches: int = 4
+    learning_rate: float = 1e-4
+    check_every: int = 15
     patience: int = 5
     replayed_windows: int = 24
     replayed_frames: int = 12
+    asked_frames: int = 8
     plan: BatchPlan = field(default_factory=BatchPlan)
     net: NetShape = field(default_factory=NetShape)
 
@@ -64,7 +78,7 @@ class RetrainSettings:
             chunks=1,
             mirror=False,
             learning_rate=self.learning_rate,
-            warmup_steps=min(30, self.steps),
+            warmup_steps=self.steps // 8,
             ema_decay=0.98,
             check_every=self.check_every,
             save_minutes=1.0,
@@ -75,22 +89,31 @@ class RetrainSettings:
 
 @dataclass(frozen=True)
 class Trained:
-    """What a run came to. done: False where it was paused. net: the best average so far."""
+    """What a run came to. done: False where it was paused. net: the best so far.
+
+    best_share: how much of what was learnt until then is in it, the rest is the parent's.
+    """
 
     net: SightNet
     done: bool
     step: int
     best_step: int
+    best_share: float
     best_score: float
     first_score: float
 
 
 class ShopTrainer(Trainer):
-    """A trainer whose batches come from a pool."""
+    """A trainer whose batches come from a pool. parent: the weights that it began with."""
 
-    def __init__(self, config: TrainingConfig, pool: Pool, processes: Processes) -> None:
+    def __init__(
+        self, config: TrainingConfig, pool: Pool, processes: Processes, parent: Path
+    ) -> None:
         super().__init__(config, _no_source, processes)
         self.batches = pool
+        begun = SightNet(config.net)
+        checkpoint.fill(begun, checkpoint.read_tensors(parent), parent)
+        self.parent = {k: v.to(processes.device) for k, v in begun.state_dict().items()}
         for part in self.state.net.modules():
             if isinstance(part, nn.BatchNorm2d):
                 part.eval()
@@ -98,17 +121,34 @@ class ShopTrainer(Trainer):
         without = replace(config.loss, unlike=0.0)
         self.crop_config, self.whole_config = replace(config, loss=without), config
 
-    def step(self, batch: Batch) -> dict[str, Tensor]:
-        """One step; that a picture shows no connector is learnt from whole pictures only."""
+    def descend(self, batch: Batch, share: float) -> LossParts:
+        """That a picture shows no connector is learnt from whole pictures only."""
         is_whole = batch.picture.shape[0] == 1
         self.config = self.whole_config if is_whole else self.crop_config
         try:
-            return super().step(batch)
+            return super().descend(batch, share)
         finally:
             self.config = self.whole_config  # what a checkpoint says
 
+    def begin(self) -> None:
+        """Take the parent's weights."""
+        self.state.net.load_state_dict(self.parent)
+        for name, value in self.parent.items():
+            self.state.ema[name].copy_(value)
+
+    def net_with(self, share: float) -> SightNet:
+        """The parent, with so much of what the average has learnt."""
+        mixed = {
+            name: torch.lerp(value, self.state.ema[name], share)
+            if value.is_floating_point() else value
+            for name, value in self.parent.items()
+        }  # fmt: skip
+        net = SightNet(self.config.net).to(self.processes.device)
+        net.load_state_dict(mixed)
+        return net.eval()
+
     def make_batches(self, group: int) -> list[Batch]:
-        """The one batch of a step."""
+        """The one batch of a group."""
         values = vars(self.batches.batch(group)).items()
         return [Batch(**{name: value.to(self.processes.device) for name, value in values})]
 
@@ -119,9 +159,10 @@ def _no_source(plan: RenderPlan, seed: int) -> Renders:
 
 @dataclass
 class _Best:
-    """The best average so far, as it lies in the run's folder; the parent's own parts."""
+    """The best net so far, as it lies in the run's folder; the parent's own parts."""
 
     step: int
+    share: float
     score: float
     first_score: float
     looks_since: int
@@ -137,20 +178,25 @@ class _Best:
         except (OSError, ValueError, TypeError) as error:
             raise ModelError(f"{path}: cannot be read ({error}); begin a new run") from error
 
-    def write(self, run: Path, average: dict[str, Tensor] | None) -> None:
+    def write(self, run: Path, net: nn.Module | None = None) -> None:
         run.mkdir(parents=True, exist_ok=True)
-        if average is not None:
+        if net is not None:
             waiting = run / f"{BEST_NET}.writing"
-            torch.save({k: v.detach().cpu().clone() for k, v in average.items()}, waiting)
+            torch.save({k: v.cpu() for k, v in net.state_dict().items()}, waiting)
             waiting.replace(run / BEST_NET)
         checkpoint.write_atomically(run / BEST, json.dumps(vars(self)))
 
 
 def stop_parts(net: nn.Module, patches: list[Patch]) -> list[float]:
+    """Both of `layer_scores`; a layer that nobody annotated is left out."""
+    return [value for value in layer_scores(net, patches) if value is not None]
+
+
+def layer_scores(net: nn.Module, patches: Sequence[Patch]) -> tuple[float | None, float | None]:
     """The surfaces' mean IoU and any deposit's Dice over whole pictures; 0..1.
 
     The Dice has 200 px added above and below, so that a clean picture with few false pixels is no
-    failure. What is not annotated does not count; a layer that nobody annotated is left out.
+    failure. What is not annotated does not count; None for a layer that nobody annotated.
     """
     device = next(net.parameters()).device
     classes = len(SURFACE_NAMES), len(KIND_NAMES)
@@ -166,26 +212,22 @@ def stop_parts(net: nn.Module, patches: list[Patch]) -> list[float]:
             tables[k] += confusion(
                 torch.as_tensor(truth), found, torch.as_tensor(counted[k]), classes[k]
             )
-    values: list[float] = []
     known = [v for v in iou_from_confusion(tables[0]) if v is not None]
-    if known:
-        values.append(sum(known) / len(known))
-    if tables[1].sum():
-        hit, union_twice = tables[1][1:, 1:].sum(), tables[1][1:].sum() + tables[1][:, 1:].sum()
-        values.append(float((2 * hit + 200) / (union_twice + 200)))
-    return values
+    surfaces = sum(known) / len(known) if known else None
+    if not tables[1].sum():
+        return surfaces, None
+    hit, union_twice = tables[1][1:, 1:].sum(), tables[1][1:].sum() + tables[1][:, 1:].sum()
+    return surfaces, float((2 * hit + 200) / (union_twice + 200))
 
 
-def stop_score(parts: list[float]) -> float:
-    """The mean of the parts."""
-    return sum(parts) / len(parts)
+def looked_at(net: nn.Module, stop: list[Patch], pool: Pool) -> tuple[float, list[float]]:
+    """The mean of `stop_parts` on the connectors that stop; the same parts, then those of renders.
 
-
-def average_net(trainer: ShopTrainer) -> SightNet:
-    """The running average as a net of its own."""
-    net = SightNet(trainer.config.net).to(trainer.processes.device)
-    net.load_state_dict(trainer.state.ema)
-    return net.eval()
+    A mean of 0 where nobody annotated anything.
+    """
+    parts = stop_parts(net, stop)
+    asked = stop_parts(net, list(pool.replay.asked)) if pool.replay.asked else []
+    return sum(parts) / max(len(parts), 1), [*parts, *asked]
 
 
 def retrain_net(
@@ -204,16 +246,16 @@ def retrain_net(
     """
     processes = Processes.join()
     config = settings.config()
-    trainer = ShopTrainer(config, pool, processes)
+    trainer = ShopTrainer(config, pool, processes, parent)
     begun = time.monotonic()
     resumed = checkpoint.load(run, trainer.state, config)
     best = _Best.read(run)
     if not resumed:
-        checkpoint.start_from(parent, trainer.state)
+        trainer.begin()
     if best is None:
-        parts = stop_parts(average_net(trainer), stop)
-        best = _Best(0, stop_score(parts), stop_score(parts), 0, parts)
-        best.write(run, trainer.state.ema)
+        score, parts = looked_at(trainer.net_with(0.0), stop, pool)
+        best = _Best(0, 0.0, score, score, 0, parts)
+        best.write(run, trainer.net_with(0.0))
     say(f"{'goes on' if resumed else 'begins'} at step {trainer.state.step} of {config.steps}; "
         f"score on the connectors that stop: {best.first_score:.3f} before")  # fmt: skip
     deadline = Deadline(minutes, config.save_minutes, begun, time.monotonic())
@@ -222,7 +264,9 @@ def retrain_net(
     net = SightNet(config.net)
     checkpoint.fill(net, checkpoint.read_tensors(run / BEST_NET), run / BEST_NET)
     step = trainer.state.step
-    return Trained(net.eval(), done, step, best.step, best.score, best.first_score)
+    return Trained(
+        net.eval(), done, step, best.step, best.share, best.score, best.first_score
+    )  # fmt: skip
 
 
 def _run(
@@ -236,14 +280,14 @@ def _run(
     settings, run, deadline = where
     state, config = trainer.state, trainer.config
     pace = _Pace(state.step, time.monotonic())
-    trainer.prefetcher.start(state.step, 0)
+    trainer.prefetcher.start(settings.batches * state.step, 0)
     try:
         while state.step < config.steps and best.looks_since < settings.patience:
-            parts = trainer.step(trainer.prefetcher.take())
-            if state.step - pace.step == 8:
+            parts = trainer.step(*(trainer.prefetcher.take() for _ in range(settings.batches)))
+            if state.step - pace.step == 3:
                 say(f"about {pace.left_min(state.step, config.steps):.0f} minutes of training at "
                     "most")  # fmt: skip
-            code = check(trainer, deadline) if state.step % 5 == 0 else GO_ON
+            code = check(trainer, deadline)
             if state.step % config.check_every == 0 or state.step == config.steps:
                 score = _look(trainer, stop, best, run)
                 say(
@@ -262,20 +306,23 @@ def _run(
 
 
 def _look(trainer: ShopTrainer, stop: list[Patch], best: _Best, run: Path) -> float:
-    """Score the average; keep it if it is the best so far, and no part is worse than at first.
+    """Score what was learnt; keep the best net so far of which no part is worse than at first.
 
     Else a gain in surfaces would pay for deposits lost, and the gate would refuse what was kept.
     """
-    parts = stop_parts(average_net(trainer), stop)
-    score = stop_score(parts)
-    fall = max(first - part for first, part in zip(best.first_parts, parts, strict=True))
-    if score > best.score and fall <= FALL:
-        best.step, best.score, best.looks_since = trainer.state.step, score, 0
-        best.write(run, trainer.state.ema)
-    else:
-        best.looks_since += 1
-        best.write(run, None)
-    return score
+    scores: list[float] = []
+    best.looks_since += 1
+    for share in SHARES:
+        net = trainer.net_with(share)
+        score, parts = looked_at(net, stop, trainer.batches)
+        scores.append(score)
+        fall = max(first - part for first, part in zip(best.first_parts, parts, strict=True))
+        if score > best.score and fall <= FALL:
+            best.step, best.share, best.score = trainer.state.step, share, score
+            best.looks_since = 0
+            best.write(run, net)
+    best.write(run)
+    return max(scores)
 
 
 @dataclass(frozen=True)

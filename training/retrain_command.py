@@ -8,7 +8,7 @@ from typing import Annotated, Any
 import typer
 
 from ..inference.keep.audit import login_name
-from ..inference.keep.model_store import ModelStore
+from ..inference.keep.model_store import ModelStore, StoredModel
 from ..inference.keep.records import Records
 from ..inference.see.segment import Segmenter
 from ..inference.show.terminal import Terminal
@@ -41,6 +41,13 @@ def retrain(
             min=1, metavar="N", help="Only rank the unlabelled pictures; show the first N."
         ),
     ] = None,
+    learning_curve: Annotated[
+        bool,
+        typer.Option(
+            "--learning-curve",
+            help="Only find out what more labels would bring: learn from ever more connectors.",
+        ),
+    ] = False,
     despite_problems: Annotated[
         bool,
         typer.Option(
@@ -95,6 +102,8 @@ def retrain(
     start = store.active() if parent is None else store.find(parent)
     wanted = name or f"shop-{datetime.now(UTC):%Y-%m-%d}"
     learning = replace(RetrainSettings(), steps=steps)
+    if learning_curve:
+        return _curve(report, store, start, (learning, threads))
     settings = JobSettings(store.free_name(wanted), minutes, judged_renders, threads, learning)
     outcome = run_job(report, store, start, settings)
     return _told(outcome, report, (store, db, activate), settings)
@@ -115,6 +124,25 @@ def _ranked(
     head = f"{'doubt':>8}  {'connector':20} picture"
     text = "\n".join([head, *lines]) if lines else "no unlabelled pictures"
     terminal.result(text, {"label_next": [asdict(row) for row in ranked]})
+    return 0
+
+
+def _curve(
+    report: CheckReport,
+    store: ModelStore,
+    parent: StoredModel,
+    how: tuple[RetrainSettings, int | None],
+) -> int:
+    """Tell what more labels would bring."""
+    from .curve_job import run_curve
+
+    learning, threads = how
+    terminal = Terminal.current()
+    curve = run_curve(report, store, parent, learning, threads)
+    if curve is None:
+        terminal.result("paused; the same command goes on", {"paused": True})
+        return EXIT_NOT
+    terminal.result("\n".join(curve.lines()), {"paused": False, **curve.as_dict()})
     return 0
 
 

@@ -16,6 +16,7 @@ from ..inference.see.segment import Segmenter
 from ..inference.show.terminal import Terminal
 from ..model.errors import ModelError
 from ..model.version import code_version
+from .augment import Patch
 from .config import LossWeights
 from .evaluate import summarise
 from .export import export_net
@@ -25,15 +26,16 @@ from .label_audit import audit_labels, audit_view
 from .labels.check import CheckReport
 from .labels.label import NOT_ANNOTATED
 from .loop import Processes
+from .matched import matched_thresholds, truth_of_patch
 from .model_metadata import rewrite_metadata
 from .replay import kept_replay
 from .report import machine
 from .retrain import RetrainSettings, Trained, retrain_net
 from .shop_pool import Pool, Replay, patch_of_view
 from .shop_split import Split, read_parts, remember_parts, split_views
-from .source import render_source
+from .source import Source, render_source
 
-__all__ = ["JobSettings", "Outcome", "run_job"]
+__all__ = ["HOLD_OUTS", "RUNS", "JobSettings", "Outcome", "replay_for", "run_job"]
 
 RUNS, HOLD_OUTS = "runs", "hold-outs"
 FOREIGN_COUNT = 12
@@ -79,12 +81,14 @@ def run_job(
     run = store.folder / RUNS / settings.name
     begin_or_check(run, parent, split, settings)
     old = Segmenter(parent.onnx, settings.threads)
-    trained = _learn(split, old, parent, run, settings)
+    source = render_source(Processes.join().device)
+    replay = replay_for(settings.learning, source, store.folder / HOLD_OUTS)
+    trained = _learn(split, (parent, old), replay, run, settings)
     if not trained.done:
         return Outcome(None, None, trained)
     audited = [audit_view(view, old) for view in views]
     doubts = audit_labels(audited) + [str(p) for p in report.problems if p.stops]
-    model, gate = _judged(trained, split, (parent, old), doubts, (store, settings))
+    model, gate = _judged(trained, split, (parent, old, replay.asked), doubts, (store, settings))
     shutil.rmtree(run)
     return Outcome(model, gate, trained)
 
@@ -108,22 +112,30 @@ def begin_or_check(run: Path, parent: StoredModel, split: Split, settings: JobSe
 
 
 def _learn(
-    split: Split, old: Segmenter, parent: StoredModel, run: Path, settings: JobSettings
+    split: Split,
+    before: tuple[StoredModel, Segmenter],
+    replay: Replay,
+    run: Path,
+    settings: JobSettings,
 ) -> Trained:
-    terminal, learning = Terminal.current(), settings.learning
+    (parent, old), learning = before, settings.learning
     weights = parent.weights
     assert weights is not None
-    source = render_source(Processes.join().device)
     learn = [patch_of_view(v, old) for v in _follow(split.learn, "labelled pictures")]
     stop = [patch_of_view(v, old) for v in split.stop]
-    terminal.note("renders against forgetting")
-    cache = run.parent.parent / HOLD_OUTS
-    replay = Replay(
-        kept_replay(source, learning.replayed_windows, True, cache),
-        kept_replay(source, learning.replayed_frames, False, cache),
-    )
     pool = Pool(learn, replay, learning.plan, learning.seed, LossWeights())
-    return retrain_net(pool, stop, learning, run, weights, settings.minutes, terminal.note)
+    return retrain_net(
+        pool, stop, learning, run, weights, settings.minutes, Terminal.current().note
+    )
+
+
+def replay_for(learning: RetrainSettings, source: Source, cache: Path) -> Replay:
+    """The renders that a retraining replays, and those that it asks what was forgotten."""
+    Terminal.current().note("renders against forgetting")
+    frames, asked = learning.replayed_frames, learning.asked_frames
+    whole = kept_replay(source, frames + asked, False, cache)
+    windows = kept_replay(source, learning.replayed_windows, True, cache)
+    return Replay(windows, whole[:frames], whole[frames:])
 
 
 def _follow(items: Iterable[Any], label: str) -> Any:
@@ -133,19 +145,23 @@ def _follow(items: Iterable[Any], label: str) -> Any:
 def _judged(
     trained: Trained,
     split: Split,
-    before: tuple[StoredModel, Segmenter],
+    before: tuple[StoredModel, Segmenter, Sequence[Patch]],
     doubts: Sequence[str],
     where: tuple[ModelStore, JobSettings],
 ) -> tuple[StoredModel, GateResult]:
-    """Export, score both nets, decide, and write all of it."""
-    (parent, old), (store, settings) = before, where
+    """Export, choose thresholds on what taught neither, score both nets, decide, and write it."""
+    (parent, old, asked), (store, settings) = before, where
     name, source = settings.name, render_source(torch.device("cpu"))
     folder = store.folder / name
     onnx = folder / f"{name}.onnx.trial"
     export_net(trained.net, onnx, source, False, _about(trained, split, old, parent))
+    unseen = [*shop_truths(split.stop), *map(truth_of_patch, asked)]
+    chosen = matched_thresholds(old, Segmenter(onnx, settings.threads), unseen)
+    fitted = None if chosen is None else chosen.figures()
     inherited = {
-        "thresholds": asdict(old.card.thresholds),
-        "calibration": (old.card.calibration or {}) | {"inherited_from": old.card.sha256},
+        "thresholds": asdict(old.card.thresholds if chosen is None else chosen.thresholds),
+        "calibration": (old.card.calibration or {})
+        | {"inherited_from": old.card.sha256, "fitted": fitted},
     }
     rewrite_metadata(onnx, onnx, inherited)
     new = Segmenter(onnx, settings.threads)

@@ -62,10 +62,14 @@ def patch_of_view(view: LabelledView, parent: Segmenter) -> Patch:
 
 @dataclass(frozen=True)
 class Replay:
-    """Renders against forgetting: windows at native scale, and whole frames."""
+    """Renders against forgetting: windows at native scale, and whole frames.
+
+    asked: frames that no batch holds; they tell what has been forgotten.
+    """
 
     windows: Sequence[Patch]
     frames: Sequence[Patch]
+    asked: Sequence[Patch] = ()
 
 
 @dataclass(frozen=True)

@@ -20,9 +20,9 @@ from ..model.kinds import Kind
 from .answers import Answer
 from .score_view import COVER, COVER_THIN, NEAR_PX, THIN
 
-__all__ = ["Choice", "Chosen", "Rates", "choose_thresholds"]
+__all__ = ["Choice", "Chosen", "Rates", "choose_thresholds", "rates_of"]
 
-GROW = (0.2, 0.3, 0.4, 0.5, 0.6)
+GROW = (0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.6)
 SEED = (
     0.3, 0.4, 0.5, 0.6, 0.7, 0.75, 0.8, 0.85, 0.9, 0.93, 0.95, 0.97, 0.98, 0.99, 0.995, 0.998,
 )  # fmt: skip
@@ -73,6 +73,11 @@ class Chosen:
     clean_views: int
     deposits: int
     others: tuple[Choice, ...] = ()
+
+    def figures(self) -> dict[str, float]:
+        """What the thresholds gave, rounded."""
+        apart = ("thresholds", "others")
+        return {key: round(value, 4) for key, value in vars(self).items() if key not in apart}
 
 
 @dataclass(frozen=True)
@@ -148,6 +153,21 @@ def choose_thresholds(answers: Sequence[Answer], rates: Rates) -> Chosen:
         clean,
         dirt,
         tuple(_front(points)),
+    )
+
+
+def rates_of(answers: Sequence[Answer], limits: Thresholds) -> Rates:
+    """The false pieces that given thresholds let through on these views."""
+    table = _tabulate(answers, limits.grow)
+    views, clean = max(len(answers), 1), max(sum(not answer.true for answer in answers), 1)
+    large = table.false & (table.area >= limits.min_px)
+    sure = large & (table.peak >= np.float32(limits.seed))
+    weak = large & (table.peak < np.float32(limits.seed))
+    unsure = weak & (table.peak >= np.float32(limits.floor))
+    return Rates(
+        int(sure.sum()) / views,
+        int((sure & table.on_clean).sum()) / clean,
+        int((unsure & table.on_clean).sum()) / clean,
     )
 
 

@@ -8,6 +8,7 @@ those of one machine: each worker checks that it has the very same weights and p
 """
 
 import time
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import CancelledError, ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
@@ -96,10 +97,10 @@ def in_any_order(jobs: Sequence[Job], recorder: Recorder | None) -> list[Job]:
     """The jobs whose order does not matter, with what the records add to the request."""
     if recorder is None:
         return list(jobs)
-    labels = [job.request.facts.label for job in jobs if job.request.labelled]
+    labels = Counter(job.request.facts.label for job in jobs if job.request.labelled)
     chosen: list[Job] = []
     for job in jobs:
-        if job.request.labelled and labels.count(job.request.facts.label) > 1:
+        if job.request.labelled and labels[job.request.facts.label] > 1:
             continue
         try:
             request = recorder.prepared(job.request)

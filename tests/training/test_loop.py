@@ -262,3 +262,20 @@ def test_a_pool_of_renders_is_used_in_turn() -> None:
     assert len(made) == 2
     assert groups[4] is groups[0]
     assert groups[1] is not groups[0]
+
+
+def test_a_step_on_two_batches_descends_on_the_mean_of_their_losses() -> None:
+    """The gradient of a mean is the mean of the gradients."""
+    config = tiny_config(bf16=False, clip=1e9)
+    gradients: list[torch.Tensor] = []
+    for chosen in ((0,), (1,), (0, 1)):
+        trainer = Trainer(config, fake_source, Processes(0, 1, torch.device("cpu")))
+        batches = [trainer.make_batches(group)[0] for group in chosen]
+        for part in trainer.state.net.modules():
+            if isinstance(part, torch.nn.BatchNorm2d):
+                part.eval()
+        trainer.step(*batches)
+        weight = trainer.state.net.get_parameter("surface_head.weight")
+        assert weight.grad is not None
+        gradients.append(weight.grad.clone())
+    torch.testing.assert_close(gradients[2], (gradients[0] + gradients[1]) / 2)

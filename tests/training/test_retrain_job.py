@@ -14,7 +14,8 @@ from fiberward.inference.see.model_file import open_model
 from fiberward.model.errors import ModelError
 from fiberward.model.net import SightNet
 from fiberward.synthetic.render import RenderPlan
-from fiberward.training import retrain_job
+from fiberward.training import curve_job, retrain_job
+from fiberward.training.curve_job import run_curve
 from fiberward.training.export import export_net
 from fiberward.training.labels.check import check_folder
 from fiberward.training.labels.index_masks import write_masks
@@ -26,7 +27,7 @@ from fiberward.training.shop_pool import BatchPlan
 from .fake import TINY, fake_source
 
 LEARNING = RetrainSettings(
-    steps=6, check_every=3, replayed_windows=3, replayed_frames=3,
+    steps=6, batches=2, check_every=3, replayed_windows=3, replayed_frames=3, asked_frames=2,
     plan=BatchPlan(2, 1, (64, 64)), net=TINY,
 )  # fmt: skip
 SETTINGS = JobSettings("shop", judged_renders=2, threads=1, learning=LEARNING)
@@ -91,6 +92,8 @@ def test_a_retraining_is_kept_with_its_parent_data_figures_and_reasons(
     sets = {row["set"] for row in about["gate"]["rows"]}
     assert sets == {"shop", "renders", "foreign"}
     assert "labelled pictures of a shop" in (store.folder / "shop" / "model-card.md").read_text()
+    card_text = (store.folder / "shop" / "model-card.md").read_text()
+    assert "not chosen for this net" in card_text  # two random nets find nothing to choose by
     assert not (store.folder / "runs" / "shop").exists()
     assert np.isfinite(done.trained.best_score)
 
@@ -108,3 +111,20 @@ def test_what_the_check_found_speaks_against_activation(
     assert done.gate is not None
     assert not done.gate.passed
     assert any("c5-0.deposits.png" in reason for reason in done.gate.reasons)
+
+
+@pytest.mark.long
+def test_the_learning_curve_asks_the_judges_and_keeps_no_net(
+    parent: tuple[ModelStore, StoredModel], shop: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of five connectors one judges, one stops, three teach."""
+    monkeypatch.setattr(curve_job, "render_source", lambda _device: fake_source)
+    store, before = parent
+    curve = run_curve(check_folder(shop), store, before, LEARNING, threads=1)
+    assert curve is not None
+    assert [(p.connectors, p.pictures, len(p.scores)) for p in curve.points] == [
+        (0, 0, 1), (1, 1, 1), (2, 2, 1), (3, 3, 1)
+    ]  # fmt: skip
+    assert any("how sure is not known" in line for line in curve.lines())
+    assert [model.name for model in store.models()] == ["shipped", "parent"]
+    assert list((store.folder / "runs").iterdir()) == []
