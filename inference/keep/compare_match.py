@@ -22,6 +22,7 @@ Floats = npt.NDArray[np.float64]
 
 WET = (Kind.FILM, Kind.RESIDUE, Kind.LIQUID)
 PLACE_SD_UM = 15.0  # of a place between two inspections,
+MOST_SD_UM = 60.0  # at most; a place known worse does not make two deposits one
 EXTENT_SHARE = 0.1  # more for a large deposit, whose parts each view shows differently,
 CAVITY_SD_UM = 400.0  # and along s in the cavity, whose depth is known badly
 TURN_SD_DEG = 0.4  # of one deposit's angle after the two were turned onto each other
@@ -206,10 +207,10 @@ def _pair_terms(b: Spot, a: Spot) -> tuple[float, float, float]:
     extent = max(b.extent_um, a.extent_um)
     part = (EXTENT_SHARE * extent) ** 2
     # in the cavity both inspections were laid on one floor, whose own height no longer counts
-    known = [CAVITY_SD_UM if in_cavity else max(PLACE_SD_UM, s.s_sd_um) for s in (b, a)]
+    known = [CAVITY_SD_UM if in_cavity else _within(s.s_sd_um) for s in (b, a)]
     along = part + known[0] ** 2 + known[1] ** 2
     radius = max((b.radius_um + a.radius_um) / 2, 1.0)
-    around = [max(PLACE_SD_UM, np.radians(s.theta_sd_deg) * radius) for s in (b, a)]
+    around = [_within(float(np.radians(s.theta_sd_deg)) * radius) for s in (b, a)]
     place = part + around[0] ** 2 + around[1] ** 2
     var = np.degrees(np.sqrt(place) / radius) ** 2 + TURN_SD_DEG**2
     size_sd = SIZE_SD_WET if b.kind in WET and a.kind in WET else SIZE_SD
@@ -220,6 +221,11 @@ def _pair_terms(b: Spot, a: Spot) -> tuple[float, float, float]:
     if b.theta_deg is None or a.theta_deg is None:
         return float(fixed), np.nan, 1.0
     return float(fixed), (b.theta_deg - a.theta_deg) % 360.0, float(var)
+
+
+def _within(sd_um: float) -> float:
+    """A place's own deviation as far as it may excuse a gap."""
+    return min(max(PLACE_SD_UM, sd_um), MOST_SD_UM)
 
 
 def _order(surface: Surface) -> int:
