@@ -2,9 +2,11 @@
 
 A picture of at most `WHOLE_PX` pixels goes through the net in one piece. A larger one is cut into
 overlapping tiles at full resolution, whose probabilities are blended; one more pass over the whole
-picture, reduced to `WHOLE_PX`, says whether it shows a connector at all and has most of the say
-about surfaces, which only the whole picture can tell apart. Memory beyond the result is that of one
-row of tiles. The same picture and model give the same bits, whatever the threads or the order.
+picture, reduced to `WHOLE_PX`, says whether it shows a connector at all, has most of the say about
+surfaces, which only the whole picture can tell apart, and the say about broad deposits off the
+ferrule: a tile that holds nothing but a bare wall may take it for a film. Memory beyond the result
+is that of one row of tiles. The same picture and model give the same bits, whatever the threads or
+the order.
 """
 
 import os
@@ -17,18 +19,22 @@ import numpy.typing as npt
 
 from ...model.kinds import KIND_NAMES, Kind
 from ...model.surfaces import SURFACE_NAMES
+from ...model.surfaces import SURFACES as SURFACE_ROWS
 from .confidence import Calibration
 from .model_file import ModelCard, Thresholds, open_model
 from .pieces import connected_pieces
 from .settle_kinds import LikelyKinds, joined, settled_kinds
 from .tiles import Span, blend_shares, tile_grid
 
-__all__ = ["Segmentation", "Segmenter", "deposit_pieces"]
+__all__ = ["PLANES", "Segmentation", "Segmenter", "deposit_pieces", "whole_say_off_ferrule"]
 
 WHOLE_PX = 1.6e6
 WHOLE_SAY = 0.8  # of the reduced whole picture about surfaces, the tiles have the rest
+BROAD_PX = 24  # of the reduced picture: side of the square whose share of deposit tells broad ones
+BROAD_FROM, BROAD_ALL = 0.3, 0.6  # shares from which the whole picture speaks, and speaks alone
 KIND_FROM = 0.1  # less likely deposits are never asked for their kind
 SURFACES, KINDS = len(SURFACE_NAMES), len(KIND_NAMES)
+OFF_FERRULE = tuple(i for i, row in enumerate(SURFACE_ROWS) if not row.on_ferrule)
 PLANES = SURFACES + KINDS + 1  # surface, kind and unseen, stacked in this order
 
 Floats = npt.NDArray[np.float32]
@@ -117,8 +123,8 @@ class Segmenter:
         shrink = (self._whole_px / (height * width)) ** 0.5
         size_wh = max(1, int(width * shrink)), max(1, int(height * shrink))
         cv: Any = cv2
-        (surface_p, _, _), unlike = self._run(cv.resize(rgb, size_wh, interpolation=cv.INTER_AREA))
-        return unlike, self._blended(rgb, surface_p)
+        whole, unlike = self._run(cv.resize(rgb, size_wh, interpolation=cv.INTER_AREA))
+        return unlike, self._blended(rgb, whole)
 
     def _run(self, rgb: Bytes) -> tuple[Band, float]:
         """The net's probabilities and `unlike` for one piece."""
@@ -127,8 +133,10 @@ class Segmenter:
         surface, kind, unseen, unlike = self._session.run(wanted, feed)
         return (surface[0], kind[0], unseen[0, 0]), float(unlike[0])
 
-    def _blended(self, rgb: Bytes, whole_surface: Floats) -> Iterator[Band]:
-        """Bands of the picture's tiles, blended, with the whole picture's say about surfaces."""
+    def _blended(self, rgb: Bytes, whole: Band) -> Iterator[Band]:
+        """Bands of the picture's tiles, blended, with the reduced whole picture's say."""
+        whole_surface, whole_kind, _ = whole
+        side_px = round(BROAD_PX * rgb.shape[1] / whole_kind.shape[2])
         rows, cols = tile_grid(rgb.shape[:2], self._tile_px)
         carried = np.zeros((PLANES, 0, rgb.shape[1]), np.float32)
         for row, after, share in zip(rows, (*rows[1:], None), blend_shares(rows), strict=True):
@@ -140,6 +148,10 @@ class Segmenter:
             span = slice(row.start, row.start + done)
             planes[:SURFACES] *= 1 - WHOLE_SAY
             planes[:SURFACES] += WHOLE_SAY * _enlarged(whole_surface, rgb.shape[:2], span)
+            say = whole_say_off_ferrule(planes, side_px)
+            if say.any():
+                kind_p = planes[SURFACES:-1]
+                kind_p += say * (_enlarged(whole_kind, rgb.shape[:2], span) - kind_p)
             yield planes[:SURFACES], planes[SURFACES:-1], planes[-1]
 
     def _row(self, rgb: Bytes, row: tuple[Span, Floats], cols: tuple[Span, ...]) -> Floats:
@@ -154,6 +166,21 @@ class Segmenter:
             planes *= share * row_share[:, None]
             total[:, :, col.start : col.stop] += planes
         return total
+
+
+def whole_say_off_ferrule(planes: Floats, side_px: int) -> Floats:
+    """The whole picture's say about kinds [h, W] in 0..1, from a band's blended planes.
+
+    It is as large as surround, housing and cavity are likely, and as the tiles call much of the
+    square of `side_px` about a pixel a deposit. On the ferrule the tiles alone speak.
+    """
+    import cv2
+
+    cv: Any = cv2
+    dirt = 1 - planes[SURFACES]
+    broad = cv.blur(dirt, (side_px, side_px), borderType=cv.BORDER_REPLICATE)
+    say = np.clip((broad - BROAD_FROM) / (BROAD_ALL - BROAD_FROM), 0, 1)
+    return say * planes[list(OFF_FERRULE)].sum(0)
 
 
 def _likeliest(planes: Floats) -> Bytes:

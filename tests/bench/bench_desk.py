@@ -71,7 +71,7 @@ BRUSH = """async (moves) => {
   document.getElementById("undo").click();
   found.undo = [performance.now() - begun];
   const kept = document.getElementById("kept").textContent;
-  if (!kept.startsWith("0 strokes hold")) throw new Error(`expected one stroke taken back: ${kept}`);
+  if (!kept.startsWith("0 strokes hold")) throw new Error(`expected a stroke taken back: ${kept}`);
   if (Math.min(...found.work) === 0) throw new Error("the brush painted nothing");
   return found;
 }"""

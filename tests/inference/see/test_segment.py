@@ -9,9 +9,15 @@ import numpy as np
 import pytest
 
 from fiberward.inference.see.model_file import Thresholds
-from fiberward.inference.see.segment import Segmenter, deposit_pieces
+from fiberward.inference.see.segment import (
+    PLANES,
+    Segmenter,
+    deposit_pieces,
+    whole_say_off_ferrule,
+)
 from fiberward.inference.see.tiles import Span, blend_shares, spans, tile_grid
 from fiberward.model.errors import ModelError
+from fiberward.model.surfaces import Surface
 
 THRESHOLDS = Thresholds(seed=0.7, grow=0.4, min_px=4, floor=0.55)
 
@@ -49,15 +55,36 @@ def test_a_picture_in_tiles_gets_the_deposits_it_gets_in_one_piece(model_path, s
     _, _, rgb = scene
     whole = Segmenter(model_path)(rgb)
     grids = [Segmenter(model_path, whole_px=1.5e5, tile_px=px)(rgb) for px in (210_000, 140_000)]
+    alone = whole.surface >= 3  # on the ferrule the tiles alone speak of deposits
     for tiled in grids:
-        np.testing.assert_array_equal(tiled.kind, whole.kind)
-        np.testing.assert_allclose(tiled.deposit_p, whole.deposit_p, atol=2e-6)
+        np.testing.assert_array_equal(tiled.kind[alone], whole.kind[alone])
+        apart = np.abs(tiled.deposit_p - whole.deposit_p)[alone]
+        assert (apart < 2e-3).mean() > 0.99  # not at the ferrule's edge, which is half a wall
+        assert (tiled.kind == whole.kind).mean() > 0.995
         np.testing.assert_allclose(tiled.unseen, whole.unseen, atol=1e-6)
         assert (tiled.surface == grids[0].surface).mean() >= 0.999
-        assert (
-            tiled.surface == whole.surface
-        ).mean() > 0.99  # half of the say is a reduced picture's
+        # most of the say is a reduced picture's
+        assert (tiled.surface == whole.surface).mean() > 0.985
         assert tiled.unlike == pytest.approx(whole.unlike, abs=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("surface", "side_px", "say"),
+    [
+        (Surface.CAVITY, 200, 1.0),  # a whole wall called a film
+        (Surface.CAVITY, 12, 0.0),  # a grain
+        (Surface.BARREL, 200, 0.0),  # on the ferrule the tiles alone speak
+    ],
+)
+def test_the_whole_picture_speaks_of_broad_deposits_off_the_ferrule_only(
+    surface: Surface, side_px: int, say: float
+) -> None:
+    planes = np.zeros((PLANES, 200, 200), np.float32)
+    planes[surface] = 1
+    planes[len(Surface)] = 1  # clean
+    planes[len(Surface), 100 - side_px // 2 : 100 + side_px // 2, 100 - side_px // 2 :] = 0
+    planes[len(Surface), :, 100 + side_px // 2 :] = 1
+    assert whole_say_off_ferrule(planes, 40)[100, 100] == pytest.approx(say, abs=1e-6)
 
 
 def test_the_same_picture_gives_the_same_bits_over_threads_and_order(model_path, scene):
