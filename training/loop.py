@@ -101,8 +101,8 @@ def make_optimiser(net: nn.Module, config: TrainingConfig) -> torch.optim.Optimi
 
 def computes_in_bf16(device_type: str) -> bool:
     """Whether bfloat16 is quicker here: on a GPU, and on processors with matrix units for it."""
-    able: Any = getattr(torch.cpu, "get_capabilities", dict)()  # torch before 2.12 cannot tell
-    return device_type == "cuda" or bool(able.get("amx_bf16", False))
+    ask: Any = getattr(torch.cpu, "get_capabilities", None)  # torch before 2.12 cannot tell
+    return device_type == "cuda" or (ask is not None and bool(ask().get("amx_bf16", False)))
 
 
 def hold_still(net: nn.Module, only: Sequence[str]) -> None:

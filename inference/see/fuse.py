@@ -303,7 +303,8 @@ def _mean_place(group: Sequence[Placed]) -> tuple[float, float, Floats]:
         right += weight @ at
     s, around = np.linalg.solve(matrix, right)
     theta = (first.theta_deg + np.degrees(around / first.radius_um)) % 360
-    return float(max(s, 0.0)), float(theta), np.linalg.inv(matrix)
+    covariance: Floats = np.linalg.inv(matrix).astype(np.float64)
+    return float(max(s, 0.0)), float(theta), covariance
 
 
 def _angle_sd_deg(variance_um2: float, radius_um: float) -> float | None:
