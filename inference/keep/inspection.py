@@ -36,6 +36,7 @@ INSPECTION_SCHEMA_FILE = Path(__file__).parent / "schemas" / "inspection-1.json"
 VERDICTS = ("mate", "clean-first", "reshoot", "retire")
 
 ADDED, ADDED_OF_VIEW = ("cleanliness", "next_picture"), ("turn_source", "turn_quality")
+ADDED_OF_DEPOSIT = ("s_sd_um", "theta_sd_deg")
 
 T = TypeVar("T")
 
@@ -210,7 +211,12 @@ class Inspection:
         """The document, ready for `json.dumps`; the schema's name comes first."""
         document = json.loads(json.dumps(asdict(self), allow_nan=False))
         # earlier documents have no such keys, and must keep their hash
-        for part, names in ((document, ADDED), *((v, ADDED_OF_VIEW) for v in document["views"])):
+        added = [
+            (document, ADDED),
+            *((view, ADDED_OF_VIEW) for view in document["views"]),
+            *((deposit, ADDED_OF_DEPOSIT) for deposit in document["deposits"]),
+        ]
+        for part, names in added:
             for name in names:
                 if part[name] is None:
                     del part[name]

@@ -10,6 +10,7 @@ from jsonschema import Draft202012Validator, ValidationError
 
 from fiberward.inference.keep.inspection import (
     ADDED,
+    ADDED_OF_DEPOSIT,
     ADDED_OF_VIEW,
     INSPECTION_SCHEMA_FILE,
     DepositRecord,
@@ -110,7 +111,7 @@ def test_the_schema_requires_and_describes_each_field(kind: type, part: dict[str
     names = {field.name for field in fields(kind)}
     assert set(part["properties"]) == names
     # what was added after the first records were kept is never required
-    assert set(part["required"]) == names - {*ADDED, *ADDED_OF_VIEW}
+    assert set(part["required"]) == names - {*ADDED, *ADDED_OF_VIEW, *ADDED_OF_DEPOSIT}
 
 
 def test_the_schema_names_the_kinds_and_surfaces_of_the_tables() -> None:
