@@ -41,25 +41,29 @@ def test_brackets_nested_by_the_thousand_are_refused_in_one_line(read, tmp_path:
 
 
 def test_learnt_moves_nested_by_the_thousand_are_refused_in_one_line(tmp_path: Path):
-    refused(lambda path: read_moves(path, "shipped"), tmp_path / "moves.json", DEEP)
+    said = refused(lambda path: read_moves(path, "shipped"), tmp_path / "moves.json", DEEP)
+    assert "cannot be read as learnt moves" in said
 
 
 def test_an_inspection_nested_by_the_thousand_is_refused_in_one_line(tmp_path: Path):
-    refused(read_inspection, tmp_path / "inspection.json", DEEP)
-    refused(read_inspection, tmp_path / "inspection.json", f'{{"schema": {DEEP}')
+    for text in (DEEP, f'{{"schema": {DEEP}'):
+        said = refused(read_inspection, tmp_path / "inspection.json", text)
+        assert "name an inspection.json" in said
 
 
 @pytest.mark.parametrize("key", ["key_deg", "matings_so_far", "ferrule_mm"])
 def test_a_number_beyond_all_sense_in_a_connector_s_file_is_refused(key, tmp_path: Path):
     assert key in refused(read_connector_file, tmp_path / "connector.toml", f"{key} = {HUGE}")
-    refused(read_connector_file, tmp_path / "connector.toml", f"{key} = -{HUGE}")
+    assert key in refused(read_connector_file, tmp_path / "connector.toml", f"{key} = -{HUGE}")
 
 
 def test_a_number_beyond_all_sense_in_assumptions_is_refused(tmp_path: Path):
     text = SHIPPED.read_text(encoding="utf-8")
     for key in ("front_um", "weight"):
         line = next(each for each in text.splitlines() if each.startswith(f"{key} ="))
-        refused(read_assumptions, tmp_path / "own.toml", text.replace(line, f"{key} = {HUGE}", 1))
+        huge = text.replace(line, f"{key} = {HUGE}", 1)
+        said = refused(read_assumptions, tmp_path / "own.toml", huge)
+        assert "not a file of assumptions" in said
 
 
 @pytest.mark.parametrize("value", ["1e999", "Infinity", "NaN", "[]", "null", DEEP])

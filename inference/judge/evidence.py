@@ -88,10 +88,11 @@ def _uncovered(coverage: Coverage | None, rules: Rules) -> list[Reason]:
             continue
         share = coverage.share.get(surface)
         share = None if share is None or not isfinite(share) else share
-        seen = "nothing is known" if share is None else f"{share:.0%} is shown"
+        digits = 1 if share is not None and f"{share:.0%}" == f"{needed:.0%}" else 0
+        seen = "nothing is known" if share is None else f"{share:.{digits}%} is shown"
         text = (
             f"Of the {surface.name.lower()} {seen} well enough for {_size(coverage)}; "
-            f"a mate needs {needed:.0%}."
+            f"a mate needs {needed:.{digits}%}."
         )
         found.append(Reason("coverage", text, None, None, share, needed, "share"))
     return found
@@ -118,5 +119,10 @@ def _turn_gap(usable: Sequence[ViewEvidence], rules: Rules) -> list[Reason]:
     if gap <= rules.largest_turn_gap_deg:
         return []
     middle = (start + gap / 2) % 360.0
-    text = f"No oblique view between turns {gap:.0f} deg apart: take one at turn {middle:.0f} deg."
+    lacks = (
+        "There is one oblique view only"
+        if len(turns) == 1
+        else f"No oblique view faces {gap:.0f} deg of the way round"
+    )
+    text = f"{lacks}: take one at turn {middle:.0f} deg."
     return [Reason("turn-gap", text, None, None, gap, rules.largest_turn_gap_deg, "deg")]

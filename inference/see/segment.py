@@ -171,8 +171,8 @@ class Segmenter:
 def whole_say_off_ferrule(planes: Floats, side_px: int) -> Floats:
     """The whole picture's say about kinds [h, W] in 0..1, from a band's blended planes.
 
-    It is as large as surround, housing and cavity are likely, and as the tiles call much of the
-    square of `side_px` about a pixel a deposit. On the ferrule the tiles alone speak.
+    It is as large as the tiles call much of the square of `side_px` about a pixel a deposit. Where
+    the ferrule is likelier than surround, housing and cavity the tiles alone speak.
     """
     import cv2
 
@@ -180,7 +180,7 @@ def whole_say_off_ferrule(planes: Floats, side_px: int) -> Floats:
     dirt = 1 - planes[SURFACES]
     broad = cv.blur(dirt, (side_px, side_px), borderType=cv.BORDER_REPLICATE)
     say = np.clip((broad - BROAD_FROM) / (BROAD_ALL - BROAD_FROM), 0, 1)
-    return say * planes[list(OFF_FERRULE)].sum(0)
+    return say * (planes[list(OFF_FERRULE)].sum(0) > 0.5)
 
 
 def _likeliest(planes: Floats) -> Bytes:

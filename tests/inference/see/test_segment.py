@@ -57,14 +57,12 @@ def test_a_picture_in_tiles_gets_the_deposits_it_gets_in_one_piece(model_path, s
     grids = [Segmenter(model_path, whole_px=1.5e5, tile_px=px)(rgb) for px in (210_000, 140_000)]
     alone = whole.surface >= 3  # on the ferrule the tiles alone speak of deposits
     for tiled in grids:
-        np.testing.assert_array_equal(tiled.kind[alone], whole.kind[alone])
-        apart = np.abs(tiled.deposit_p - whole.deposit_p)[alone]
-        assert (apart < 2e-3).mean() > 0.99  # not at the ferrule's edge, which is half a wall
-        assert (tiled.kind == whole.kind).mean() > 0.995
+        np.testing.assert_array_equal(tiled.kind, whole.kind)
+        np.testing.assert_allclose(tiled.deposit_p[alone], whole.deposit_p[alone], atol=2e-6)
         np.testing.assert_allclose(tiled.unseen, whole.unseen, atol=1e-6)
         assert (tiled.surface == grids[0].surface).mean() >= 0.999
         # most of the say is a reduced picture's
-        assert (tiled.surface == whole.surface).mean() > 0.985
+        assert (tiled.surface == whole.surface).mean() > 0.99
         assert tiled.unlike == pytest.approx(whole.unlike, abs=1e-3)
 
 

@@ -715,8 +715,6 @@ def test_the_page_goes_on_after_its_server_was_killed(browser, start_desk, tmp_p
 # -- the camera and exercises --------------------------------------------------------------------
 
 
-# KNOWN FAULT: with the fourth weights this waits in vain for something (not found out yet what)
-@pytest.mark.long
 def test_a_connector_is_pictured_with_the_camera_by_keys_alone(
     browser, start_desk, tmp_path, halved
 ):
