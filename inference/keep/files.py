@@ -1,4 +1,4 @@
-"""Writing files so that a reader, or a power cut, never meets half of one."""
+"""Reading people's text, and writing files so that a reader, or a power cut, never meets half."""
 
 import os
 import shutil
@@ -10,7 +10,22 @@ from typing import IO
 
 from ...model.errors import UsageError
 
-__all__ = ["only_writer", "staged_folder", "write_atomically"]
+__all__ = ["only_writer", "read_text", "staged_folder", "write_atomically"]
+
+
+def read_text(path: Path, hint: str = "") -> str:
+    """A file's text, UTF-8 with or without its mark; `hint`: what to do where it is not UTF-8.
+
+    Raises UsageError with file, line and column.
+    """
+    try:
+        return path.read_bytes().decode("utf-8-sig")
+    except OSError as error:
+        raise UsageError(f"{path}: cannot be read ({error.strerror})") from error
+    except UnicodeDecodeError as error:
+        line = error.object.count(b"\n", 0, error.start) + 1
+        column = error.start - error.object.rfind(b"\n", 0, error.start)
+        raise UsageError(f"{path}, line {line}: is not UTF-8 at column {column}{hint}") from error
 
 
 def write_atomically(path: Path, data: bytes) -> None:

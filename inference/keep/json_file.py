@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from ...model.errors import UsageError
+from .files import read_text
 
 __all__ = ["JsonValue", "json_values", "place_of"]
 
@@ -38,14 +39,7 @@ class JsonValue:
 
 def json_values(path: Path) -> Iterator[JsonValue]:
     """Each document in a file: one JSON document, or one a line."""
-    try:
-        text = path.read_bytes().decode("utf-8-sig")
-    except OSError as error:
-        raise UsageError(f"{path}: cannot be read ({error.strerror})") from error
-    except UnicodeDecodeError as error:
-        line = error.object.count(b"\n", 0, error.start) + 1
-        column = error.start - error.object.rfind(b"\n", 0, error.start)
-        raise UsageError(f"{path}, line {line}, column {column}: is not UTF-8") from error
+    text = read_text(path)
     lines = [(n, each) for n, each in enumerate(text.split("\n"), 1) if each.strip()]
     if not lines:
         raise UsageError(f"{path}, line 1, column 1: the file is empty")

@@ -18,6 +18,7 @@ from ...model.errors import UsageError
 from ...model.kinds import KIND_NAMES
 from ...model.surfaces import SURFACE_NAMES
 from ..see.connector_file import STAGES
+from .files import read_text
 from .inspection import VERDICTS
 from .study_data import Fate, FateTable, Look, LookTable, Rating, StudyData
 
@@ -158,13 +159,7 @@ def _notes(path: Path, unknown: Iterable[str], blank: int) -> list[str]:
 
 def _lines(path: Path) -> tuple[set[str], list[_Line]]:
     """The names of a table's columns, and its lines; lines that begin with # are remarks."""
-    try:
-        text = path.read_bytes().decode("utf-8-sig")
-    except OSError as error:
-        raise UsageError(f"{path}: cannot be read ({error.strerror})") from error
-    except UnicodeDecodeError as error:
-        line = error.object.count(b"\n", 0, error.start) + 1
-        raise UsageError(f"{path}, line {line}: is not UTF-8; save it as CSV UTF-8") from error
+    text = read_text(path, "; save it as CSV UTF-8")
     remarks = 0
     while text.startswith("#"):
         text, remarks = text.partition("\n")[2], remarks + 1

@@ -41,6 +41,7 @@ PLACE_WORDS = {
     "core": "the core",
 }
 FLIPS_SHOWN = 4
+TOLD_FROM_UM = 100.0  # deviation of a place along the surface
 UNKNOWN_ASSUMPTIONS = (
     "The assumptions it was judged by are not those shipped with this version, so it cannot say "
     "which of them"
@@ -152,6 +153,13 @@ def _size(deposit: DepositRecord) -> str:
     return f"{um(extent)} um{' long' if thread else ''}"
 
 
+def _how_surely(sd_um: float | None) -> str:
+    """Told where a travel distance is known to a tenth of a millimetre or worse."""
+    if sd_um is None or sd_um < TOLD_FROM_UM:
+        return ""
+    return f", the distance good to {sd_um / 1000:.1f} mm (standard deviation)"
+
+
 def _where(deposit: DepositRecord) -> tuple[str, ...]:
     lines: list[str] = []
     if deposit.s_um is None:
@@ -159,7 +167,8 @@ def _where(deposit: DepositRecord) -> tuple[str, ...]:
     else:
         side = "all round" if deposit.theta_deg is None else f"at {deposit.theta_deg:.0f} deg"
         lines.append(
-            f"{deposit.s_um / 1000:.2f} mm from the fibre's centre along the surface, {side}."
+            f"{deposit.s_um / 1000:.2f} mm from the fibre's centre along the surface, {side}"
+            f"{_how_surely(deposit.s_sd_um)}."
         )
     zone = "outside" if deposit.off_zone else "inside"
     lines.append(f"It lies {zone} the graded zones (250 um of diameter).")

@@ -129,6 +129,14 @@ def test_an_unsure_deposit_is_said_to_stop_only_if_it_is_there(reads_drawings):
         assert f"{each.title}: {each.ruling}</summary>" in page
 
 
+def test_a_distance_known_badly_says_so_in_explanation_and_report(reads_drawings):
+    badly, well = (inspected(reads_drawings, replace(DUST, s_sd_um=sd)) for sd in (1560.0, 40.0))
+    assert "the distance good to 1.6 mm" in part(explain_number(badly, 2), "Where")
+    assert "good to" not in part(explain_number(well, 2), "Where")
+    assert "9000 ± 1560</td>" in report_page(badly, None, {})
+    assert "9000</td>" in report_page(well, None, {})
+
+
 def test_lint_is_named_by_its_length_and_chances_are_never_a_fake_zero(reads_drawings):
     thread = deposit(1, Kind.LINT, Surface.CAVITY, 9000.0, 30.0, feret_max_um=400.0)
     told = explain_number(inspected(reads_drawings, thread, DUST), 1)
