@@ -40,11 +40,9 @@ class Eye:
 
     def __init__(self) -> None:
         self.changed = threading.Condition()
-        self.number, self.frame = 0, None
+        self.number = 0
+        self.frame: Bytes | None = None
         self.problem: str | None = None
-
-    number: int
-    frame: Bytes | None
 
     def watch(self, source: str) -> None:
         """Take frames until the camera fails; for a thread of its own."""
