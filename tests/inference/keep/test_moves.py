@@ -1,7 +1,9 @@
 """Learning how dirt moves from inspections before and after a mating."""
 
 import json
-import multiprocessing
+import pickle
+import subprocess
+import sys
 from dataclasses import asdict, replace
 from pathlib import Path
 
@@ -253,21 +255,29 @@ def test_moves_of_an_unknown_place_or_row_are_refused(tmp_path):
         read_moves(path, SET)
 
 
-def learn_often(path, one, name, times):
-    """What one of several programs does that learn at once."""
-    for number in range(times):
-        keep_pairs(path, SET, [replace(one, uid=f"{name}-{number}")])
+# What one of several programs does that learn at once; a program of its own, as this file cannot be
+# imported by its name in another process.
+LEARN_OFTEN = """
+import pickle, sys
+from dataclasses import replace
+from pathlib import Path
+from fiberward.inference.keep.moves import keep_pairs
+
+path, assumptions_set, one, name = pickle.load(sys.stdin.buffer)
+for number in range(40):
+    keep_pairs(path, assumptions_set, [replace(one, uid=f"{name}-{number}")])
+"""
 
 
 def test_programs_that_learn_at_once_lose_nothing_of_each_other(tmp_path):
     path, one = tmp_path / "moves.json", learnt(pair([], []))
-    fork = multiprocessing.get_context("spawn")
-    both = [fork.Process(target=learn_often, args=(path, one, name, 40)) for name in "ab"]
-    for each in both:
-        each.start()
-    for each in both:
-        each.join()
-    assert [each.exitcode for each in both] == [0, 0]
+    both = [
+        subprocess.Popen([sys.executable, "-c", LEARN_OFTEN], stdin=subprocess.PIPE) for _ in "ab"
+    ]
+    for each, name in zip(both, "ab", strict=True):
+        each.stdin.write(pickle.dumps((path, SET, one, name)))
+        each.stdin.close()
+    assert [each.wait(timeout=120) for each in both] == [0, 0]
     uids = {each.uid for each in read_moves(path, SET).pairs}
     assert uids == {f"{name}-{number}" for name in "ab" for number in range(40)}
 
