@@ -1,9 +1,11 @@
-"""Where the shipped weights are."""
+"""Where the shipped weights are, and what they must be."""
 
 from pathlib import Path
 
-__all__ = ["SHIPPED_MODEL", "SHIPPED_MODEL_CARD"]
+__all__ = ["SHIPPED_MODEL", "SHIPPED_MODEL_CARD", "SHIPPED_SHA256"]
 
 # A real path, not a resource: onnxruntime opens files.
 SHIPPED_MODEL = Path(__file__).parent / "weights" / "fiberward.onnx"
 SHIPPED_MODEL_CARD = Path(__file__).parent / "weights" / "model-card.md"
+# New weights need theirs here; a test tells it.
+SHIPPED_SHA256 = "a783f0b342d588d7271199fe9b08d66feffbbafba6a92f0a4cee517f4c7babdf"

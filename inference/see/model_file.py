@@ -13,6 +13,7 @@ from typing import Any, cast
 
 from ...model.errors import ModelError
 from ...model.kinds import KIND_NAMES
+from ...model.shipped import SHIPPED_MODEL, SHIPPED_SHA256
 from ...model.surfaces import SURFACE_NAMES
 from .confidence import Calibration, calibration_of
 
@@ -65,7 +66,8 @@ class ModelCard:
 def open_model(path: str | os.PathLike[str], threads: int | None = None) -> tuple[Any, ModelCard]:
     """An onnxruntime session for the file at `path`, and its card.
 
-    `threads` None takes as many as the process may use. Raises ModelError.
+    `threads` None takes as many as the process may use. Raises ModelError, also where the shipped
+    file is not the one that this version was released with.
     """
     path = Path(path)
     try:
@@ -73,6 +75,11 @@ def open_model(path: str | os.PathLike[str], threads: int | None = None) -> tupl
     except OSError as error:
         why = error.strerror or type(error).__name__
         raise ModelError(f"{path}: cannot read the model file ({why}); name another") from error
+    if path == SHIPPED_MODEL and hashlib.sha256(data).hexdigest() != SHIPPED_SHA256:
+        raise ModelError(
+            f"{path}: not the weights that this version ships (damaged or exchanged); install "
+            "fiberward again, or name another file with --model"
+        )
     session = _session(data, path, threads or allowed_threads())
     card = _card(dict(session.get_modelmeta().custom_metadata_map), data, path)
     _check_signature(session, path)
