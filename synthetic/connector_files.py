@@ -10,6 +10,7 @@ NAME-K.instances.png   16-bit deposit ids
 import io
 import json
 import os
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -26,13 +27,17 @@ JPEG_QUALITY = 94
 COMMENT = "An invented connector, drawn by a renderer"
 
 
-def write_connector(render: ConnectorRender, name: str, folder: Path) -> None:
-    """Write a connector's files to `folder`, replacing what is there.
+def write_connector(
+    render: ConnectorRender, name: str, folder: Path, made: Mapping[str, Any] | None = None
+) -> None:
+    """Write a connector's files to `folder`, replacing what is there. made: what it was made of.
 
     Raises UsageError where nothing can be written.
     """
     views = render.views
     truth: dict[str, Any] = {"connector": name} | render.truth
+    if made is not None:
+        truth["made"] = dict(made)
     rows = [{"picture": f"{name}-{k}.jpg"} | row for k, row in enumerate(render.truth["views"])]
     try:
         for k in range(views.picture.shape[0]):

@@ -2,16 +2,17 @@
 
 import json as json_format
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import torch
 import typer
 
 from ..model.errors import UsageError
-from .connector_files import write_connector
-from .views import ConnectorPlan, render_connector
+from ..model.workers import on_cluster, on_processes
+from .render_work import RenderItem, RenderWork, complete, draw_item
+from .views import ConnectorPlan
 
 __all__ = ["render"]
 
@@ -31,6 +32,19 @@ def render(
         int, typer.Option(min=2, max=13, help="Pictures of each: a front view, the rest oblique.")
     ] = 4,
     force: Annotated[bool, typer.Option("--force", help="Replace files of these names.")] = False,
+    resume: Annotated[
+        bool, typer.Option("--resume", help="Go on with an interrupted run into the same --out.")
+    ] = False,
+    jobs: Annotated[
+        int, typer.Option(min=1, help="Draw so many connectors at once, a processor for each.")
+    ] = 1,
+    cluster: Annotated[
+        str | None,
+        typer.Option(
+            metavar="ADDRESS",
+            help="Draw on the Dask cluster of this scheduler, which sees the same folder.",
+        ),
+    ] = None,
     json: Annotated[
         bool, typer.Option("--json", help="Print the result as one JSON document.")
     ] = False,
@@ -43,20 +57,48 @@ def render(
     Upright (PC) endfaces only. A connector keeps its shape, material and deposits in all its
     views; every deposit lies where some view looks, so dirt that no view could show is absent.
     """
-    size_hw = parse_size(size)
     names = [f"c{seed}n{k:05d}" for k in range(count)]
-    spare_existing(out, names, views, force)
-    plan = ConnectorPlan(views, size_hw)
+    plan = ConnectorPlan(views, parse_size(size))
+    there = made_folder(out)
+    if not (resume or force):
+        spare_existing(out, names, views, there)
     device = "cuda" if torch.cuda.is_available() else "cpu"
-    dirty = 0
-    for k in watched(range(count), quiet):
-        made = render_connector(plan, connector_seed(seed, k), device)
-        write_connector(made, names[k], out)
-        dirty += bool(made.truth["dirty"])
+    work = RenderWork(plan, out.absolute(), device, force)
+    items = [RenderItem(name, connector_seed(seed, k)) for k, name in enumerate(names)]
+    draw_all(work, items, (jobs, cluster), quiet)
+    dirty = sum(bool(read_truth(out / f"{name}.json")["dirty"]) for name in names)
     text = f"{out}: {count} connectors, {dirty} of them dirty, {views} pictures each"
     document = {"folder": str(out), "connectors": names, "dirty": dirty, "views": views}
     print(json_format.dumps(document, indent=2) if json else text, flush=True)
     return 0
+
+
+def draw_all(
+    work: RenderWork, items: Sequence[RenderItem], where: tuple[int, str | None], quiet: bool
+) -> None:
+    """Draw all; where: how many processes, and the address of a scheduler to be used instead.
+
+    What lost workers left is drawn here.
+    """
+    count, address = where
+
+    def say(line: str) -> None:
+        if not quiet:
+            print(line, file=sys.stderr)
+
+    if address is not None:
+        on_cluster(work, items, address, say, draw_item)
+    elif count > 1:
+        on_processes(work, items, count, say, draw_item)
+    alone = address is None and count == 1
+    rest = items if alone else [item for item in items if not complete(work, item)]
+    for item in watched(rest, quiet):
+        draw_item(work, item)
+
+
+def read_truth(path: Path) -> dict[str, Any]:
+    """A connector's truth."""
+    return json_format.loads(path.read_text(encoding="utf-8"))
 
 
 def connector_seed(seed: int, k: int) -> int:
@@ -75,22 +117,28 @@ def parse_size(text: str) -> tuple[int, int]:
     return sides
 
 
-def spare_existing(out: Path, names: list[str], views: int, force: bool) -> None:
-    """Make the folder; raises UsageError if it cannot be made or a file would be replaced."""
+def made_folder(out: Path) -> set[str]:
+    """Make the folder, and tell what is in it; raises UsageError if it cannot be made."""
     try:
         out.mkdir(parents=True, exist_ok=True)
-        there = set[str]() if force else {path.name for path in out.iterdir()}
+        return {path.name for path in out.iterdir()}
     except OSError as error:
         reason = error.strerror or type(error).__name__
         raise UsageError(f"{out}: cannot write there ({reason}); name another folder") from error
+
+
+def spare_existing(out: Path, names: list[str], views: int, there: set[str]) -> None:
+    """Raises UsageError if a file would be replaced."""
     for name in names:
         files = [f"{name}.json", *(f"{name}-{k}.jpg" for k in range(views))]
         found = next((file for file in files if file in there), None)
         if found:
-            raise UsageError(f"{out / found}: is there already; use --force or another --out")
+            raise UsageError(
+                f"{out / found}: is there already; use --resume, --force or another --out"
+            )
 
 
-def watched(items: Iterable[int], quiet: bool) -> Iterable[int]:
+def watched(items: Iterable[RenderItem], quiet: bool) -> Iterable[RenderItem]:
     """The items, with a progress bar on stderr where a person watches."""
     if quiet or not sys.stderr.isatty():
         return items

@@ -4,11 +4,14 @@ Installed (`pip install -e .`, or a wheel), this does nothing. Otherwise a stand
 `__path__` is the repository root serves this process and the ones the tests start.
 """
 
+import contextlib
 import itertools
 import os
+import socket
+import subprocess
 import sys
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
@@ -160,3 +163,40 @@ def painted() -> Callable[..., Any]:
         return np.round(np.stack(planes, axis=-1)).astype(np.uint8)
 
     return paint
+
+
+class Cluster:
+    """A Dask scheduler and its workers, each a process of its own."""
+
+    def __init__(self) -> None:
+        with contextlib.closing(socket.socket()) as taken:
+            taken.bind(("127.0.0.1", 0))
+            self.port = taken.getsockname()[1]
+        self.address = f"tcp://127.0.0.1:{self.port}"
+        self.started: list[subprocess.Popen[bytes]] = []
+
+    def start_scheduler(self) -> subprocess.Popen[bytes]:
+        """Start it, or start it again."""
+        where = ("--host", "127.0.0.1", "--port", str(self.port))
+        return self._start("dask_scheduler", *where, "--no-dashboard")
+
+    def start_worker(self) -> subprocess.Popen[bytes]:
+        """One more, of one thread."""
+        plain = ("--nthreads", "1", "--no-dashboard", "--no-nanny")
+        return self._start("dask_worker", self.address, *plain)
+
+    def _start(self, name: str, *arguments: str) -> subprocess.Popen[bytes]:
+        command = [sys.executable, "-m", f"distributed.cli.{name}", *arguments]
+        quiet = subprocess.DEVNULL
+        self.started.append(subprocess.Popen(command, stdout=quiet, stderr=quiet))
+        return self.started[-1]
+
+
+@pytest.fixture
+def cluster() -> Iterator[Cluster]:
+    """No process of it outlives the test."""
+    made = Cluster()
+    yield made
+    for process in made.started:
+        process.kill()
+        process.wait()

@@ -4,7 +4,6 @@ The renders follow from fixed seeds. They are kept on disk once made (a minute o
 under a name that changes with the renderer's source.
 """
 
-import hashlib
 import io
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -16,6 +15,7 @@ import numpy as np
 from ..inference.keep.files import write_atomically
 from ..inference.see.segment import Segmentation, Segmenter
 from ..synthetic.render import RenderPlan
+from ..synthetic.renderer_hash import renderer_hash
 from .evaluate import rendered_views
 from .labels.folder import LabelledView
 from .labels.label import NOT_ANNOTATED
@@ -72,17 +72,6 @@ def score_annotated(truth: Truth, answer: Segmentation) -> ViewScore:
     table = score.surfaces.copy()
     table[0, 0] -= int(no_surface.sum())  # both were set to 0 there
     return replace(score, surfaces=table, clean=score.clean and not no_kind.all())
-
-
-def renderer_hash() -> str:
-    """The first characters of the SHA-256 of all that decides how a render looks."""
-    digest = hashlib.sha256()
-    rooms = Path(__file__).parent.parent
-    for room in ("model", "synthetic"):
-        for path in sorted((rooms / room).glob("*.py")):
-            if path.name != "net.py":
-                digest.update(path.name.encode() + path.read_bytes())
-    return digest.hexdigest()[:12]
 
 
 def frozen_truths(source: Source, connectors: int, cache: Path, follow: Follow) -> list[Truth]:

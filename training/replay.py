@@ -11,8 +11,8 @@ from torch import Tensor
 
 from ..inference.keep.files import write_atomically
 from ..synthetic.render import RenderPlan, Renders
+from ..synthetic.renderer_hash import renderer_hash
 from .augment import Patch
-from .holdout import renderer_hash
 from .seeds import REPLAY_SEED
 from .source import Source
 

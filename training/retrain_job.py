@@ -16,12 +16,13 @@ from ..inference.see.segment import Segmenter
 from ..inference.show.terminal import Terminal
 from ..model.errors import ModelError
 from ..model.version import code_version
+from ..synthetic.renderer_hash import renderer_hash
 from .augment import Patch
 from .config import LossWeights
 from .evaluate import summarise
 from .export import export_net
 from .gate import RENDERS, SHOP, GateResult, compare_foreign, compare_on, decide
-from .holdout import foreign_pictures, frozen_truths, renderer_hash, score_on, shop_truths
+from .holdout import foreign_pictures, frozen_truths, score_on, shop_truths
 from .label_audit import audit_labels, audit_view
 from .labels.check import CheckReport
 from .labels.label import NOT_ANNOTATED

@@ -60,6 +60,9 @@ class Job:
     request: Request
     folder: Path
 
+    def __str__(self) -> str:
+        return self.folder.name
+
 
 @dataclass(frozen=True)
 class Plan:

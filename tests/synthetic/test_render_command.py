@@ -1,17 +1,20 @@
 """The files of `fiberward render`."""
 
 import json
+import shutil
 from pathlib import Path
 
 import numpy as np
 import pytest
 from PIL import Image
 
-from fiberward.model.errors import UsageError
+from fiberward.model.errors import ModelError, UsageError
 from fiberward.model.kinds import KIND_NAMES
 from fiberward.model.surfaces import SURFACE_NAMES
 from fiberward.synthetic.connector_files import replace_file
 from fiberward.synthetic.render_command import parse_size, render
+from fiberward.synthetic.render_work import RenderItem, RenderWork, draw_item
+from fiberward.synthetic.views import ConnectorPlan
 
 
 @pytest.fixture(scope="module")
@@ -78,3 +81,57 @@ def test_a_write_that_fails_leaves_the_old_file_and_nothing_else(tmp_path: Path)
         replace_file(path, "text is no bytes")  # type: ignore[arg-type]
     assert [each.name for each in tmp_path.iterdir()] == ["truth.json"]
     assert path.read_bytes() == b"old"
+
+
+def test_an_interrupted_set_goes_on_with_what_is_missing(folder: Path, tmp_path: Path):
+    """Cut off before its truth was written, a connector is drawn again, to the same bytes."""
+    copy = tmp_path / "set"
+    shutil.copytree(folder, copy)
+    (copy / "c8n00000.json").unlink()
+    (copy / "c8n00000-2.jpg").unlink()
+    options = {"count": 1, "seed": 8, "size": "160x120", "views": 3, "quiet": True}
+    assert render(copy, resume=True, **options) == 0
+    drawn = {path.name: path.read_bytes() for path in copy.iterdir()}
+    assert drawn == {path.name: path.read_bytes() for path in folder.iterdir()}
+    times = {path.name: path.stat().st_mtime_ns for path in copy.iterdir()}
+    assert render(copy, resume=True, **options) == 0
+    assert times == {path.name: path.stat().st_mtime_ns for path in copy.iterdir()}
+
+
+def test_a_set_drawn_otherwise_is_not_gone_on_with(folder: Path):
+    with pytest.raises(UsageError, match="drawn otherwise"):
+        render(folder, count=1, seed=8, size="200x120", views=3, resume=True, quiet=True)
+
+
+def test_a_worker_with_another_renderer_is_refused(tmp_path: Path):
+    work = RenderWork(ConnectorPlan(2, (64, 64)), tmp_path, "cpu", renderer="0123456789ab")
+    with pytest.raises(ModelError, match="same version"):
+        draw_item(work, RenderItem("c1", 1))
+    assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.long
+def test_two_processes_draw_what_one_draws(tmp_path: Path):
+    options = {"count": 3, "seed": 5, "size": "320x240", "views": 2, "quiet": True}
+    assert render(tmp_path / "one", **options) == 0
+    assert render(tmp_path / "two", jobs=2, **options) == 0
+    one, two = ({path.name: path.read_bytes() for path in (tmp_path / name).iterdir()}
+                for name in ("one", "two"))  # fmt: skip
+    assert len(one) == 3 * (1 + 2 * 4)
+    assert one == two
+
+
+@pytest.mark.long
+@pytest.mark.filterwarnings("ignore")
+def test_a_cluster_draws_what_one_process_draws(tmp_path: Path, cluster):
+    """Scheduler and two workers as processes of their own."""
+    pytest.importorskip("distributed")
+    options = {"count": 3, "seed": 5, "size": "320x240", "views": 2, "quiet": True}
+    assert render(tmp_path / "one", **options) == 0
+    cluster.start_scheduler()
+    workers = [cluster.start_worker() for _ in range(2)]
+    assert render(tmp_path / "two", cluster=cluster.address, **options) == 0
+    assert all(worker.poll() is None for worker in workers)
+    one, two = ({path.name: path.read_bytes() for path in (tmp_path / name).iterdir()}
+                for name in ("one", "two"))  # fmt: skip
+    assert one == two

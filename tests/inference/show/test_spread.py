@@ -1,13 +1,9 @@
 """An archive on several processes: lost workers, lost schedulers, and the same results."""
 
-import contextlib
 import json
 import shutil
-import socket
-import subprocess
-import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -19,14 +15,9 @@ from fiberward.inference.settings import Settings
 from fiberward.inference.show import spread
 from fiberward.inference.show.app import main
 from fiberward.inference.show.jobs import Job
-from fiberward.inference.show.spread import (
-    Work,
-    in_any_order,
-    inspect_job,
-    on_cluster,
-    on_processes,
-)
+from fiberward.inference.show.spread import Work, in_any_order, inspect_job
 from fiberward.model.errors import ModelError, UsageError
+from fiberward.model.workers import on_cluster, on_processes
 
 HERE = Path(__file__).parent
 PICTURES = Path(__file__).parents[2] / "data" / "path-traced"
@@ -141,57 +132,34 @@ def test_two_processes_give_what_one_gives(tmp_path: Path) -> None:
         assert mask.read_bytes() == other.read_bytes(), mask
 
 
-def free_port() -> int:
-    with contextlib.closing(socket.socket()) as taken:
-        taken.bind(("127.0.0.1", 0))
-        return taken.getsockname()[1]
-
-
-@contextlib.contextmanager
-def started(*arguments: str) -> Iterator[subprocess.Popen[bytes]]:
-    """A process of the cluster, ended with the block."""
-    command = [sys.executable, "-m", "distributed.cli." + arguments[0], *arguments[1:]]
-    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    try:
-        yield process
-    finally:
-        process.kill()
-        process.wait()
-
-
 @pytest.mark.long
 @pytest.mark.filterwarnings("ignore")
 def test_a_killed_worker_and_a_restarted_scheduler_cost_no_connector(
-    tmp_path: Path, touch: Callable[[Work, Job], str]
+    tmp_path: Path, touch: Callable[[Work, Job], str], cluster
 ) -> None:
     """Scheduler and workers as processes of their own, killed with SIGKILL while they work."""
     pytest.importorskip("distributed")
-    port = free_port()
-    address = f"tcp://127.0.0.1:{port}"
-    scheduler = ("dask_scheduler", "--host", "127.0.0.1", "--port", str(port), "--no-dashboard")
-    worker = ("dask_worker", address, "--nthreads", "1", "--no-dashboard", "--no-nanny")
     jobs = jobs_in(tmp_path, [f"c{k}" for k in range(40)])
     work = replace(WORK, threads=30)  # what the stand-in takes for its time: 0.3 s each
-    with contextlib.ExitStack() as stack:
-        first = stack.enter_context(started(*scheduler))
-        workers = [stack.enter_context(started(*worker)) for _ in range(2)]
-        events = iter([
-            (4, lambda: workers[0].kill()),
-            (10, lambda: first.kill()),
-        ])  # fmt: skip
-        pending = [next(events)]
+    first = cluster.start_scheduler()
+    workers = [cluster.start_worker() for _ in range(2)]
+    events = iter([
+        (4, lambda: workers[0].kill()),
+        (10, lambda: first.kill()),
+    ])  # fmt: skip
+    pending = [next(events)]
 
-        def say(line: str) -> None:
-            done = sum((job.folder / "done").exists() for job in jobs)
-            if pending and done >= pending[0][0]:
-                pending.pop()[1]()
-                pending.extend([event] if (event := next(events, None)) else [])
-            if "does not answer" in line and first.poll() is not None and len(workers) == 2:
-                time.sleep(1)
-                stack.enter_context(started(*scheduler))
-                workers.append(stack.enter_context(started(*worker)))
+    def say(line: str) -> None:
+        done = sum((job.folder / "done").exists() for job in jobs)
+        if pending and done >= pending[0][0]:
+            pending.pop()[1]()
+            pending.extend([event] if (event := next(events, None)) else [])
+        if "does not answer" in line and first.poll() is not None and len(workers) == 2:
+            time.sleep(1)
+            cluster.start_scheduler()
+            workers.append(cluster.start_worker())
 
-        assert on_cluster(work, jobs, address, say, touch) == 40
+    assert on_cluster(work, jobs, cluster.address, say, touch) == 40
     assert first.poll() is not None
     assert all(count >= 1 for count in counts(jobs))
     assert sum(counts(jobs)) <= 40 + 4  # at most what was under way at the two kills
