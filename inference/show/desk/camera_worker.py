@@ -138,17 +138,27 @@ class Work:
         os._exit(0)
 
     def run(self) -> None:
-        """Until the camera fails."""
-        number = 0
+        """Until the camera fails. Half of the time is left to the page and the camera's driver."""
+        number, rest_s = 0, 0.0
         while True:
-            while not self.commands.empty():
-                command = self.commands.get()
+            for command in self._given_within(rest_s):
                 if command["do"] == "ferrule":
                     self.ferrule_mm = command["mm"]
                 elif command["do"] == "take":
                     self.take()
             number, frame = self.eye.after(number)
+            begun = time.monotonic()
             self.sender.send({"aid": _told(aid_of(frame, self.segmenter, self.ferrule_mm))})
+            rest_s = time.monotonic() - begun
+
+    def _given_within(self, seconds: float) -> Iterator[Mapping[str, Any]]:
+        """The commands that wait or come meanwhile; with the first of them the rest is over."""
+        try:
+            yield self.commands.get(timeout=seconds)
+            while True:
+                yield self.commands.get_nowait()
+        except queue.Empty:
+            return
 
     def take(self) -> None:
         """Gather a burst, and send the best frame of it as PNG."""
