@@ -18,9 +18,13 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import settings
 
 ROOT = Path(__file__).resolve().parents[1]
 
+# A busy machine is no fault of the code.
+settings.register_profile("unhurried", deadline=None)
+settings.load_profile("unhurried")
 # As the package does: some tests import onnxruntime before it.
 os.environ["ORT_DISABLE_TELEMETRY"] = "1"
 # No test may meet the records of whoever runs it.

@@ -21,9 +21,18 @@ from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError
 
 from ...model.errors import RecordsError, UsageError
 
-__all__ = ["HEAD", "Place", "connect", "own_folder", "plain_errors", "upgrade", "writing"]
+__all__ = [
+    "HEAD",
+    "Place",
+    "connect",
+    "own_folder",
+    "plain_errors",
+    "reading",
+    "upgrade",
+    "writing",
+]
 
-HEAD = "0001"
+HEAD = "0002"
 MIGRATIONS = Path(__file__).parent / "migrations"
 WAIT_S = 20.0  # how long a writer waits for another
 _LOCK = 0x66696265  # our own key among PostgreSQL's advisory locks
@@ -140,6 +149,15 @@ def writing(engine: Engine) -> Generator[Connection]:
         if connection.dialect.name == "postgresql":
             connection.execute(text(f"SET LOCAL lock_timeout = '{WAIT_S:g}s'"))
             connection.execute(text(f"SELECT pg_advisory_xact_lock({_LOCK})"))
+        yield connection
+
+
+@contextmanager
+def reading(engine: Engine) -> Generator[Connection]:
+    """One reading transaction: all its questions see the records as they were at the first."""
+    server = engine.dialect.name == "postgresql"
+    options = {"isolation_level": "REPEATABLE READ"} if server else {}
+    with engine.connect().execution_options(**options) as connection:
         yield connection
 
 

@@ -1,10 +1,11 @@
-"""What a study looks at, from the records, each row as a few numbers: see StudyData.
+"""What a study looks at, from the records, in columns: see StudyData.
 
-The counting is NumPy's, for it is several times quicker there than grouping is in a database.
+Each column comes out of the database as one text of numbers, which NumPy reads several times
+quicker than a row for each would be made, and the counting is NumPy's too.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
-from typing import Any
+from collections.abc import Mapping, Sequence
+from typing import Any, NamedTuple
 
 import numpy as np
 from sqlalchemy import (
@@ -13,22 +14,23 @@ from sqlalchemy import (
     Connection,
     Row,
     Select,
-    and_,
+    String,
     case,
     cast,
-    exists,
     func,
+    literal,
     select,
 )
 
 from ...model.kinds import KIND_NAMES
 from ...model.surfaces import SURFACE_NAMES
 from ..see.connector_file import STAGES
-from .database import plain_errors
+from .database import plain_errors, reading
 from .find_records import Wanted, condition
 from .inspection import VERDICTS
 from .records import Records
 from .study_data import (
+    CLEANED,
     ENDS,
     MACHINE,
     NOT_KNOWN,
@@ -39,21 +41,88 @@ from .study_data import (
     StudyData,
     coded,
 )
-from .tables import comparisons, connectors, deposits, fates, inspections, overrules
+from .tables import comparisons, connectors, fates, inspections, overrules
 
 __all__ = ["data_of", "fates_of"]
+
+BETWEEN = ","
 
 
 def data_of(records: Records, wanted: Wanted) -> StudyData:
     """The wanted inspections of the records, and what was compared among them."""
-    with plain_errors(records.place), records.engine.connect() as connection:
+    with plain_errors(records.place), reading(records.engine) as connection:
         people = connection.execute(_people(wanted)).all()
         holds: dict[int, str] = {row[0]: row[3] for row in people}  # the newest comes last
-        looks = _looks(connection, wanted, holds)
-        removed = _fates(connection, wanted, looks)
-        ratings = _second_opinions(connection, wanted, holds)
-    ratings += _judged_again(people)
-    return StudyData(looks, removed, ratings, f"records {records.place.name}")
+        read = _read(connection, wanted, holds)
+        removed = _fates(connection, wanted, read)
+    ratings = _second_opinions(read) + _judged_again(people)
+    return StudyData(read.looks, removed, ratings, f"records {records.place.name}")
+
+
+def _columns(connection: Connection, columns: Sequence[Any], where: Any) -> list[str]:
+    """Each column's values of the chosen rows in one text, all in the same order; none is NULL."""
+    texts = [func.aggregate_strings(cast(column, String), BETWEEN) for column in columns]
+    return [text or "" for text in connection.execute(select(*texts).where(*where)).one()]
+
+
+def _numbers(text: str) -> Numbers:
+    # an empty text would be read as one 0
+    return np.fromstring(text, dtype=np.int64, sep=BETWEEN) if text else np.zeros(0, dtype=np.int64)
+
+
+def _known(column: Any) -> ColumnElement[int]:
+    return func.coalesce(column, NOT_KNOWN)
+
+
+def _code(column: Any, names: Sequence[str], other: int = NOT_KNOWN) -> ColumnElement[int]:
+    """Which of the names a column's word is."""
+    codes = {name: code for code, name in enumerate(names)}
+    return case(codes, value=column, else_=other) if codes else literal(other)
+
+
+# -- inspections ---------------------------------------------------------------------------------
+
+
+class _Read(NamedTuple):
+    """Inspections as read: their numbers in the records, which of the operators, and the rest."""
+
+    number: Numbers
+    operators: Sequence[str]
+    operator: Numbers
+    looks: LookTable
+
+
+def _read(connection: Connection, wanted: Wanted, holds: Mapping[int, str]) -> _Read:
+    facts = (connectors.c[name] for name in ("id", "label", "end_name", "lot"))
+    names = _fetched(connection, select(*facts).where(_inspected(wanted)).order_by(connectors.c.id))
+    chosen, columns = _chosen(wanted), inspections.c
+    words = connection.execute(
+        select(columns.method, columns.operator).where(chosen).distinct()
+    ).all()
+    methods, operators = (sorted({row[k] for row in words} - {None}) for k in (0, 1))
+    *texts, times = _columns(
+        connection,
+        (
+            *(columns.id, columns.connector_id, _code(columns.operator, operators)),
+            *(_code(columns.method, methods), _code(columns.stage, STAGES)),
+            *(_code(columns.verdict, VERDICTS), _known(columns.attempt)),
+            *(_known(columns.matings_so_far), columns.deposits),
+            *(_known(columns.residues), _known(columns.in_zone), columns.created_at),
+        ),
+        (chosen,),
+    )
+    created_at = np.array(times.split(BETWEEN) if times else [], dtype=np.str_)
+    found = [_numbers(text) for text in texts]
+    order = np.lexsort((found[0], created_at, found[1]))
+    number, connector, operator, *codes = (column[order] for column in found)
+    _overrule(number, codes[2], holds)
+    places = np.searchsorted([row[0] for row in names], connector)
+    lots, lot = coded([row[3] for row in names])
+    looks = LookTable(
+        [(row[1], row[2]) for row in names],
+        *(lots, methods, created_at[order].tolist(), places, lot[places], *codes),
+    )
+    return _Read(number, operators, operator, looks)
 
 
 def _fetched(connection: Connection, chosen: Select[*tuple[Any, ...]]) -> list[tuple[Any, ...]]:
@@ -62,63 +131,19 @@ def _fetched(connection: Connection, chosen: Select[*tuple[Any, ...]]) -> list[t
     return cursor.fetchall()
 
 
-# -- inspections ---------------------------------------------------------------------------------
+def _overrule(number: Numbers, verdict: Numbers, holds: Mapping[int, str]) -> None:
+    """Put persons' verdicts, by inspection, in the machine's place."""
+    if holds:
+        order = np.argsort(number)
+        at = order[np.searchsorted(number, list(holds), sorter=order)]
+        verdict[at] = [VERDICTS.index(word) for word in holds.values()]
 
 
-def _looks(connection: Connection, wanted: Wanted, holds: dict[int, str]) -> LookTable:
-    facts = (connectors.c[name] for name in ("id", "label", "end_name", "lot"))
-    names = _fetched(connection, select(*facts).order_by(connectors.c.id))
-    rows = _fetched(connection, _look_rows(wanted))
-    columns: list[Sequence[Any]] = list(zip(*rows, strict=True)) or [()] * 9
-    number, connector = (np.array(column, dtype=np.int64) for column in columns[:2])
-    words = {name: code for code, name in enumerate(VERDICTS)}
-    verdict = np.array([words[word] for word in columns[3]], dtype=np.int64)
-    for row, word in holds.items():
-        verdict[number == row] = words[word]
-    places = np.searchsorted([row[0] for row in names], connector)
-    lots, lot = coded([row[3] for row in names])
-    methods, method = coded(columns[4])
-    residues, inside = _pieces(connection, wanted, number)
-    attempt, matings, found = (_numbers(column) for column in columns[5:8])
-    return LookTable(
-        connectors=[(row[1], row[2]) for row in names],
-        lots=lots,
-        methods=methods,
-        created_at=columns[8],
-        connector=places,
-        lot=lot[places],
-        method=method,
-        stage=_codes(columns[2], STAGES),
-        verdict=verdict,
-        attempt=attempt,
-        matings_so_far=matings,
-        deposits=found,
-        residues=residues,
-        in_zone=inside,
-    )
-
-
-def _codes(words: Iterable[str | None], names: Sequence[str]) -> Numbers:
-    """Which of the names each word is; -1 for another."""
-    known = {name: code for code, name in enumerate(names)}
-    return np.array([known.get(word or "", NOT_KNOWN) for word in words], dtype=np.int64)
-
-
-def _numbers(column: Sequence[int | None]) -> Numbers:
-    """Whole numbers; -1 for None, which NumPy takes for not a number."""
-    return np.nan_to_num(np.array(column, dtype=np.float64), nan=NOT_KNOWN).astype(np.int64)
-
-
-def _look_rows(wanted: Wanted) -> Select[*tuple[Any, ...]]:
-    columns = inspections.c
-    return (
-        select(
-            *(columns.id, columns.connector_id, columns.stage, columns.verdict, columns.method),
-            *(columns.attempt, columns.matings_so_far, columns.deposits, columns.created_at),
-        )
-        .where(_chosen(wanted))
-        .order_by(columns.connector_id, columns.created_at, columns.id)
-    )
+def _inspected(wanted: Wanted) -> ColumnElement[bool]:
+    """The connectors of the wanted inspections, as a condition on connectors alone."""
+    if wanted == Wanted():
+        return connectors.c.id.is_not(None)
+    return connectors.c.id.in_(select(inspections.c.connector_id).where(_chosen(wanted)))
 
 
 def _chosen(wanted: Wanted) -> ColumnElement[bool]:
@@ -136,67 +161,59 @@ def _wanted_ids(wanted: Wanted) -> Select[int]:
     )
 
 
-def _pieces(connection: Connection, wanted: Wanted, number: Numbers) -> tuple[Numbers, Numbers]:
-    """Dried residues, and deposits in the graded zones, at each of these inspections."""
-    residue = deposits.c.kind == "residue"
-    inside = deposits.c.off_zone.is_(False)
-    chosen = select(
-        deposits.c.inspection_id,
-        func.sum(case((residue, 1), else_=0)),
-        func.sum(case((inside, 1), else_=0)),
-    ).where(deposits.c.unsure.is_(False), residue | inside)
-    if wanted != Wanted():
-        chosen = chosen.where(deposits.c.inspection_id.in_(_wanted_ids(wanted)))
-    rows = _fetched(connection, chosen.group_by(deposits.c.inspection_id))
-    found = np.zeros((2, int(number.max(initial=0)) + 1), dtype=np.int64)
-    at, *counts = np.array(rows, dtype=np.int64).reshape(-1, 3).T
-    found[:, at] = counts
-    return found[0, number], found[1, number]
-
-
 # -- what became of deposits ---------------------------------------------------------------------
 
 
-def _fates(connection: Connection, wanted: Wanted, looks: LookTable) -> FateTable:
+def _fates(connection: Connection, wanted: Wanted, read: _Read) -> FateTable:
     """Fates at the wanted inspections, each as the later of its pair; not what none was sure of."""
-    methods = list(looks.methods)
+    number, looks = read.number, read.looks
+    if not len(looks):
+        return FateTable.of(())
+    after, (kinds, surfaces), codes = _fate_codes(connection, wanted)
+    order = np.argsort(number)
+    row = order[np.searchsorted(number, after, sorter=order)]
+    cleaned = looks.stage[row] == CLEANED
+    row = row[cleaned]
+    kind, surface, fate = (column[cleaned] for column in codes)
+    told, fiberward = connection.execute(_travelled(wanted)).one()
+    return FateTable(
+        (),  # all of them are among those of the looks
+        *(looks.methods, kinds, surfaces),
+        *(looks.connector[row], looks.method[row], kind, surface, fate),
+        int(told),
+        int(fiberward or 0),
+    )
+
+
+def _fate_codes(
+    connection: Connection, wanted: Wanted
+) -> tuple[Numbers, tuple[Sequence[str], Sequence[str]], list[Numbers]]:
+    """Of each fate the later inspection, the names of kinds and surfaces, and the codes of both and
+    of its end: no damage, and nothing that was new."""
     kinds, surfaces = (*KIND_NAMES, "another"), (*SURFACE_NAMES, "another")
-    # one number a row, the digits being connector, method, kind, surface and fate
-    number: Any = cast(inspections.c.connector_id, BigInteger)
-    digits: tuple[tuple[Any, Sequence[str | None]], ...] = (
-        (inspections.c.method, [*methods, None]),
+    # one number a row, the digits being comparison, kind, surface and end
+    digits = (
         (fates.c.kind, kinds),
         (fates.c.surface, surfaces),
         (fates.c.fate, ENDS),
     )
+    packed: Any = cast(fates.c.comparison_id, BigInteger)
     for column, names in digits:
-        whens = [(column == name, k) for k, name in enumerate(names[:-1])]
-        number = number * len(names) + case(
-            (column.is_(None), len(whens)), *whens, else_=len(whens)
-        )
-    chosen = _compared(select(number), wanted).where(
-        inspections.c.stage == "cleaned",
-        fates.c.kind != "damage",
-        func.coalesce(fates.c.fate, "") != "new",
-    )
-    rows = _fetched(connection, chosen)
-    left = np.fromiter((row[0] for row in rows), np.int64, len(rows))
-    columns: list[Numbers] = []
+        packed = packed * len(names) + _code(column, names[:-1], len(names) - 1)
+    asked = [fates.c.sure, fates.c.kind != "damage", func.coalesce(fates.c.fate, "") != "new"]
+    pairs = [comparisons.c.id.is_not(None)]
+    if wanted != Wanted():
+        pairs = [comparisons.c.after_id.in_(_wanted_ids(wanted))]
+        asked.append(fates.c.comparison_id.in_(select(comparisons.c.id).where(*pairs)))
+    (text,) = _columns(connection, (packed,), asked)
+    left, codes = _numbers(text), list[Numbers]()
     for _, names in reversed(digits):
         left, digit = np.divmod(left, len(names))
-        columns.append(digit)
-    fate, surface, kind, method = columns
-    told, fiberward = connection.execute(_travelled(wanted)).one()
-    return FateTable(
-        (),  # all of them are among those of the looks
-        methods,
-        kinds,
-        surfaces,
-        *(left, np.where(method < len(methods), method, NOT_KNOWN)),
-        *(kind, surface, fate),
-        int(told),
-        int(fiberward or 0),
-    )
+        codes.insert(0, digit)
+    both = _columns(connection, (comparisons.c.id, comparisons.c.after_id), pairs)
+    compared, after = (_numbers(text) for text in both)
+    order = np.argsort(compared)
+    return after[order[np.searchsorted(compared, left, sorter=order)]], (kinds, surfaces), codes
 
 
 def fates_of(records: Records, wanted: Wanted) -> list[dict[str, Any]]:
@@ -236,20 +253,8 @@ def _compared(chosen: Select[*tuple[Any, ...]], wanted: Wanted) -> Select[*tuple
         chosen.select_from(fates)
         .join(comparisons, comparisons.c.id == fates.c.comparison_id)
         .join(inspections, inspections.c.id == comparisons.c.after_id)
-        .where(
-            _chosen(wanted),
-            _sure(comparisons.c.before_id, fates.c.before_number)
-            | _sure(comparisons.c.after_id, fates.c.after_number),
-        )
+        .where(_chosen(wanted), fates.c.sure)
     )
-
-
-def _sure(inspection_id: Any, number: Any) -> ColumnElement[bool]:
-    """There is a deposit on this side, and it is none of the unsure ones."""
-    unsure = exists().where(
-        deposits.c.inspection_id == inspection_id, deposits.c.number == number, deposits.c.unsure
-    )
-    return number.is_not(None) & ~unsure
 
 
 # -- ratings -------------------------------------------------------------------------------------
@@ -277,31 +282,25 @@ def _judged_again(people: Sequence[Row[*tuple[Any, ...]]]) -> list[Rating]:
     return [Rating(item, rater, verdict) for (item, rater), verdict in words.items()]
 
 
-def _second_opinions(
-    connection: Connection, wanted: Wanted, holds: Mapping[int, str]
-) -> list[Rating]:
+def _second_opinions(read: _Read) -> list[Rating]:
     """Connectors that several operators inspected at the same stage, before any cleaning."""
-    columns = inspections.c
-    same = (columns.connector_id, columns.stage, func.coalesce(columns.matings_so_far, NOT_KNOWN))
-    asked = and_(
-        _chosen(wanted), columns.operator != "", columns.stage.in_(("as-received", "mated"))
-    )
-    several = (
-        select(*(column.label(f"same_{k}") for k, column in enumerate(same)))
-        .where(asked)
-        .group_by(*same)
-        .having(func.min(columns.operator) != func.max(columns.operator))
-        .subquery()
-    )
-    chosen = (
-        select(columns.id, *same, columns.operator, columns.verdict)
-        .join(several, and_(*(a == b for a, b in zip(same, several.c, strict=True))))
-        .where(asked)
-        .order_by(columns.created_at, columns.id)
-    )
+    looks, named = read.looks, np.array([bool(name) for name in [*read.operators, ""]])
+    seen = np.isin(looks.stage, [STAGES.index(stage) for stage in ("as-received", "mated")])
+    rows = np.flatnonzero(seen & named[read.operator])
+    matings = looks.matings_so_far[rows]
+    same = (looks.connector[rows] * len(STAGES) + looks.stage[rows]) * (matings.max(initial=0) + 2)
+    _, group = np.unique(same + matings, return_inverse=True)
+    operator: Numbers = read.operator[rows]
+    several = _span(group, operator) > 0
     words: dict[tuple[str, str], str] = {}
-    for number, connector, stage, matings, operator, verdict in connection.execute(chosen):
-        words.setdefault(
-            (f"connector {connector} {stage} {matings}", operator), holds.get(number, verdict)
-        )
+    for k in np.flatnonzero(several[group]).tolist():
+        word = VERDICTS[int(looks.verdict[rows[k]])]
+        words.setdefault((f"group {group[k]}", read.operators[int(operator[k])]), word)
     return [Rating(item, rater, verdict) for (item, rater), verdict in words.items()]
+
+
+def _span(group: Numbers, value: Numbers) -> Numbers:
+    """The largest less the smallest value of each group, numbered from 0."""
+    order = np.argsort(group)
+    sorted_value, start = value[order], np.flatnonzero(np.diff(group[order], prepend=-1))
+    return np.maximum.reduceat(sorted_value, start) - np.minimum.reduceat(sorted_value, start)

@@ -4,7 +4,6 @@ Deposits on one connector resemble each other and count for less than as many co
 clustered_share).
 """
 
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -58,6 +57,19 @@ def _named_methods(fates: FateTable) -> list[tuple[int, str]]:
     return [(code, NO_METHOD if code < 0 else fates.methods[code]) for code in used]
 
 
+def _counted(places: tuple[Numbers, Numbers], shape: tuple[int, int]) -> Numbers:
+    """How often each (row, column) is among the places."""
+    cell = places[0] * shape[1] + places[1]
+    return np.bincount(cell, minlength=shape[0] * shape[1]).reshape(shape)
+
+
+def _tallied(gone: Numbers, known: Numbers) -> dict[tuple[int, int], int]:
+    """How often each pair of numbers is among them."""
+    high = int(known.max()) + 1
+    pairs, many = np.unique(gone * high + known, return_counts=True)
+    return {divmod(pair, high): n for pair, n in zip(pairs.tolist(), many.tolist(), strict=True)}
+
+
 def _of_parts(
     fates: FateTable,
     own: Numbers,
@@ -67,23 +79,18 @@ def _of_parts(
     """One method's rows. own: which fates are its; part: method, by what, names and codes of it."""
     method, by, names, code = part
     fate = fates.fate[own]
-    counts = np.zeros((len(names), len(ENDS)), dtype=np.int64)
-    np.add.at(counts, (code, fate), 1)
+    connector = fates.connector[own]
+    counts = _counted((code, fate), (len(names), len(ENDS)))
     # each connector's own: how many of its deposits were gone, of how many whose fate is known
-    connectors, connector = np.unique(fates.connector[own], return_inverse=True)
-    cell, shape = code * len(connectors) + connector, (len(names), len(connectors))
+    shape = (len(names), int(connector.max(initial=0)) + 1)
     gone, known = (
-        np.bincount(cell[which], minlength=shape[0] * shape[1]).reshape(shape)
-        for which in (fate == GONE, fate != UNSEEN)
+        _counted((code[which], connector[which]), shape) for which in (fate == GONE, fate != UNSEEN)
     )
     rows: list[Removal] = []
     for k, name in enumerate(names):
         here = known[k] > 0
         if here.any():
-            pairs: list[tuple[int, int]] = list(
-                zip(gone[k][here].tolist(), known[k][here].tolist(), strict=True)
-            )
-            shared = clustered_share(Counter(pairs), how)
+            shared = clustered_share(_tallied(gone[k][here], known[k][here]), how)
             _, moved, stayed, unseen = counts[k].tolist()
             rows.append(Removal(method, by, name, shared, moved, stayed, unseen, int(here.sum())))
     return rows

@@ -70,7 +70,9 @@ pictures = Table(
     Column("recorded_at", String, nullable=False),
 )
 
-# `uid` is the SHA-256 of the document. `stops`: deposits that a reason of the verdict names.
+# `uid` is the SHA-256 of the document. `stops`: deposits that a reason of the verdict names;
+# `residues`, `in_zone`: dried residues, and deposits not beyond the graded zones. Unsure ones count
+# under `unsure` only.
 inspections = Table(
     "inspections",
     METADATA,
@@ -89,6 +91,8 @@ inspections = Table(
     Column("deposits", Integer, nullable=False),
     Column("stops", Integer, nullable=False),
     Column("unsure", Integer, nullable=False),
+    Column("residues", Integer),
+    Column("in_zone", Integer),
     Column("detection_limit_um", Float),
     Column("model_id", String, nullable=False),
     Column("model_sha256", String(64), nullable=False),
@@ -172,8 +176,8 @@ comparisons = Table(
     UniqueConstraint("before_id", "after_id"),
 )
 
-# What became of each deposit, NULL where the other pictures do not show its place. Only comparisons
-# that were not refused have rows.
+# What became of each deposit, NULL where the other pictures do not show its place; `sure`: at least
+# one side was sure of it. Only comparisons that were not refused have rows.
 fates = Table(
     "fates",
     METADATA,
@@ -184,6 +188,7 @@ fates = Table(
     Column("surface", String, nullable=False),
     Column("before_number", Integer),
     Column("after_number", Integer),
+    Column("sure", Boolean),
     Column("moved_um", Float),
     Column("fiberward_um", Float),
 )

@@ -10,7 +10,8 @@ from sqlalchemy import select
 
 from .audit import detail_of
 from .database import plain_errors
-from .records import Records, fate_rows
+from .record_rows import fate_rows
+from .records import Records
 from .tables import comparisons, fates, inspections
 
 __all__ = ["comparison_damage"]

@@ -13,7 +13,8 @@ from .audit import FIRST, broken_links, detail_of
 from .database import plain_errors
 from .find_records import audit_rows
 from .inspection import Inspection
-from .records import Records, connector_row, deposit_rows, inspection_row, view_rows
+from .record_rows import deposit_rows, inspection_row, view_rows
+from .records import Records, connector_row
 from .tables import connectors, deposits, documents, inspections, overrules, pictures, views
 from .verify_comparisons import comparison_damage
 

@@ -82,8 +82,10 @@ def _inspection(n: int, parts: dict[str, list[dict]]) -> None:
         }
     )
     parts["j"].append({"inspection_id": number, "json_zlib": DOCUMENT})
+    found = parts["d"]
+    begin = len(found)
     for k in range(1, pieces + 1):
-        parts["d"].append(
+        found.append(
             {
                 **dict(inspection_id=number, number=k, kind=draw.choice(KIND_NAMES[1:])),
                 **dict(surface=draw.choice(SURFACES), s_um=500.0, theta_deg=10.0, size_um=20.0),
@@ -91,6 +93,9 @@ def _inspection(n: int, parts: dict[str, list[dict]]) -> None:
                 **dict(off_zone=draw.random() < 0.9, unsure=False, stops=True),
             }
         )
+    row, own = parts["i"][-1], found[begin:]
+    row["residues"] = sum(each["kind"] == "residue" for each in own)
+    row["in_zone"] = sum(not each["off_zone"] for each in own)
     if stage == "cleaned":
         before = parts["i"][-2]["deposits"]  # a connector's inspections are made together
         _compared(number, before, draw, parts)
@@ -105,6 +110,7 @@ def _compared(number: int, before: int, draw: random.Random, parts: dict[str, li
             {
                 **dict(comparison_id=number, number=k, kind=draw.choice(KIND_NAMES[1:6])),
                 **dict(fate=draw.choice(("gone", "stayed", "moved")), before_number=k),
+                "sure": True,
                 **dict(surface=draw.choice(SURFACES), after_number=None, moved_um=None),
                 "fiberward_um": None,
             }
