@@ -134,16 +134,28 @@ class _RegionMap:
         """Let regions take another kind, smallest first, until none gains."""
         waiting = [(area, number) for number, area in enumerate(self._area) if self._near[number]]
         heapify(waiting)
+        noted = set(waiting)  # a large region's many neighbours wait once each
+
+        def wait(number: int) -> None:
+            entry = self._area[number], number
+            if entry not in noted:
+                noted.add(entry)
+                heappush(waiting, entry)
+
         while waiting:
-            area, number = heappop(waiting)
+            entry = heappop(waiting)
+            noted.remove(entry)
+            area, number = entry
             if self._into[number] != number or self._area[number] != area:
                 continue
             kind = self._better(number)
             if kind:
-                self._join(number, kind)
-                heappush(waiting, (self._area[number], number))
-                for other in self._near[number]:
-                    heappush(waiting, (self._area[other], other))
+                # for the others nothing has changed: what they border on has the kind it had
+                beside = list(self._near[number])
+                wait(self._joined(number, kind))
+                for other in beside:
+                    if self._into[other] == other:
+                        wait(other)
 
     def _better(self, number: int) -> int:
         """The kind that lowers the energy most, 0 if none does.
@@ -163,20 +175,30 @@ class _RegionMap:
             key=lambda kind: change[kind - int(Kind.PARTICLE)],
         )
 
-    def _join(self, number: int, kind: int) -> None:
-        """Give the region this kind and take in its neighbours that have it already."""
+    def _joined(self, number: int, kind: int) -> int:
+        """The region that holds this one, given `kind`, and its neighbours that have it already.
+
+        It is the one of them with most neighbours, so that few of those need to be told.
+        """
         self._kind[number] = kind
-        for other in [n for n in self._near[number] if self._kind[n] == kind]:
-            del self._near[number][other]
-            for third, px in self._near[other].items():
-                if third != number:
-                    del self._near[third][other]
-                    self._near[number][third] = self._near[number].get(third, 0) + px
-                    self._near[third][number] = self._near[number][third]
-            self._near[other] = {}
-            self._into[other] = number
-            self._area[number] += self._area[other]
-            self._cost[number] += self._cost[other]
+        parts = [number, *(n for n in self._near[number] if self._kind[n] == kind)]
+        whole = max(parts, key=lambda n: (len(self._near[n]), -n))
+        for part in parts:
+            if part != whole:
+                self._take_in(whole, part)
+        return whole
+
+    def _take_in(self, whole: int, part: int) -> None:
+        """Make `part`, which may not border on it yet, a part of `whole`."""
+        for other, px in self._near[part].items():
+            del self._near[other][part]
+            if other != whole:
+                self._near[whole][other] = self._near[whole].get(other, 0) + px
+                self._near[other][whole] = self._near[whole][other]
+        self._near[part] = {}
+        self._into[part] = whole
+        self._area[whole] += self._area[part]
+        self._cost[whole] += self._cost[part]
 
     def final(self) -> Bytes:
         """The kind that each region of the beginning has now."""
