@@ -493,20 +493,23 @@ with Records.open(where) as records:
 """
 
 
-def test_two_programs_write_500_inspections_each_and_none_is_lost(where, make_inspection, tmp_path):
+@pytest.mark.parametrize("each", [50, pytest.param(500, marks=pytest.mark.long)])
+def test_two_programs_write_500_inspections_each_and_none_is_lost(
+    where, make_inspection, tmp_path, each
+):
     make_inspection("P").write(tmp_path / "one.json")
     command = [sys.executable, "-c", WRITER, where]
     both = [
         subprocess.Popen(
-            [*command, name, "500", str(tmp_path / "one.json")], stdout=subprocess.PIPE
+            [*command, name, str(each), str(tmp_path / "one.json")], stdout=subprocess.PIPE
         )
         for name in "ab"
     ]
-    said = {line for each in both for line in each.communicate()[0].split()}
-    assert [each.returncode for each in both] == [0, 0]
+    said = {line for one in both for line in one.communicate()[0].split()}
+    assert [one.returncode for one in both] == [0, 0]
     with Records.open(where) as records:
         assert {row.uid.encode() for row in rows(records)} == said
-        assert len(said) == 1000
+        assert len(said) == 2 * each
         assert verify(records).wrong == ()
 
 

@@ -89,6 +89,7 @@ def test_a_washer_that_passes_for_a_ferrule_is_no_mate(tmp_path):
     assert inspection.verdict != "mate"
 
 
+@pytest.mark.long  # the pipeline's own test of it is in the short run (test_same_bits.py)
 def test_the_same_pictures_give_the_same_bits_whatever_the_threads(tmp_path):
     paths = [str(DEMO / name) for name in ("front.jpg", "side-1.jpg")]
     for threads in ("1", "2"):
