@@ -8,6 +8,7 @@ from .page import data_uri, page_of
 from .plot import Dot, Drawing, Line, Words
 
 __all__ = [
+    "Beside",
     "Block",
     "Bullets",
     "Document",
@@ -75,6 +76,14 @@ class Picture:
 
 
 @dataclass(frozen=True)
+class Beside:
+    """Two pictures side by side, to be compared."""
+
+    left: Picture
+    right: Picture
+
+
+@dataclass(frozen=True)
 class Plot:
     """A drawing of lines and dots."""
 
@@ -97,7 +106,7 @@ class Signatures:
     roles: tuple[str, ...]
 
 
-Block = Heading | Text | Note | Bullets | Table | Picture | Plot | Verdict | Signatures
+Block = Heading | Text | Note | Bullets | Table | Picture | Beside | Plot | Verdict | Signatures
 
 
 @dataclass(frozen=True)

@@ -5,10 +5,9 @@ Needs the packages of the extra `pdf`; nothing else of the program does.
 
 import io
 import xml.sax.saxutils
-from collections.abc import Generator
+from collections.abc import Generator, Sequence
 from contextlib import contextmanager
 from datetime import datetime
-from itertools import zip_longest
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +20,7 @@ __all__ = ["document_pdf"]
 MARGIN_MM, FOOT_MM = 18.0, 16.0
 LINE_MM = 5.0
 SIGN_MM = 17.0
+BETWEEN_MM, BELOW_MM = 6.0, 14.0  # two pictures side by side, and their captions
 KEPT_TOGETHER = 6  # lines of a paragraph that are not parted by a page's end
 PT = {"body": 10.0, "small": 8.5, "heading": 13.0, "title": 17.0, "verdict": 20.0}
 FONT = "text"
@@ -53,9 +53,9 @@ def document_pdf(document: parts.Document) -> bytes:
     paper.add_page()
     writer = _Writer(paper, fpdf.FontFace(emphasis="BOLD"))
     writer.head(document)
-    for block, after in zip_longest(document.blocks, document.blocks[1:]):
+    for k, block in enumerate(document.blocks):
         if isinstance(block, parts.Heading):
-            writer.heading(block, after)
+            writer.heading(block, document.blocks[k + 1 :])
         else:
             writer.block(block)
     made_at = datetime.fromisoformat(document.created_at)
@@ -166,11 +166,15 @@ class _Writer:
         self.words(document.subtitle, ink="muted")
         self.paper.ln(2)
 
-    def heading(self, block: parts.Heading, after: Any) -> None:
+    def heading(self, block: parts.Heading, rest: Sequence[Any]) -> None:
         """A heading on the page on which what follows it begins."""
-        needed = 24.0
-        if isinstance(after, parts.Picture):
+        needed, after = 24.0, rest[0] if rest else None
+        if _ends_so(rest):
+            needed = 11.5 + self.height_of(rest[0]) + 11.5 + SIGN_MM
+        elif isinstance(after, parts.Picture):
             needed += self.size_of(after)[1]
+        elif isinstance(after, parts.Beside):
+            needed = 11.5 + self.half_of(after) + BELOW_MM
         elif isinstance(after, parts.Signatures):
             needed = 11.5 + SIGN_MM
         elif isinstance(after, parts.Plot):
@@ -179,6 +183,15 @@ class _Writer:
         self.paper.ln(4)
         self.words(block.text, "heading", style="B")
         self.paper.ln(1)
+
+    def height_of(self, block: parts.Bullets) -> float:
+        """How high the sentences will be, mm."""
+        self.paper.set_font(FONT, "", PT["body"])
+        lines = [
+            self.paper.multi_cell(self.paper.epw - 6, LINE_MM, text, dry_run=True, output="LINES")
+            for text in (_shown(item, self.paper) for item in block.items)
+        ]
+        return sum(LINE_MM * len(each) + 0.6 for each in lines)
 
     def block(self, block: Any) -> None:
         """One block of any other sort."""
@@ -193,6 +206,8 @@ class _Writer:
             self.table(block)
         elif isinstance(block, parts.Picture):
             self.picture(block)
+        elif isinstance(block, parts.Beside):
+            self.beside(block)
         elif isinstance(block, parts.Plot):
             self.plot(block.drawing)
         elif isinstance(block, parts.Verdict):
@@ -281,6 +296,32 @@ class _Writer:
         self.words(block.caption, "small", "muted")
         self.paper.ln(2)
 
+    def beside(self, block: parts.Beside) -> None:
+        """Two pictures side by side, each with its caption below it."""
+        width, high = self.half, self.half_of(block)
+        self.room(high + BELOW_MM - 1)
+        top, below = self.paper.get_y(), 0.0
+        for k, each in enumerate((block.left, block.right)):
+            x, (height_px, width_px) = MARGIN_MM + k * (width + BETWEEN_MM), each.size_hw
+            height = width * height_px / width_px
+            self.paper.image(io.BytesIO(each.data), x, top, width, height, alt_text=each.words)
+            self.paper.set_font(FONT, "", PT["small"])
+            self.paper.set_text_color(*INKS["muted"])
+            self.paper.set_xy(x, top + high + 1)
+            self.paper.multi_cell(width, 4.2, _shown(each.caption, self.paper), align="L")
+            below = max(below, self.paper.get_y())
+        self.paper.set_y(below + 3)
+
+    @property
+    def half(self) -> float:
+        """The width of each of two pictures side by side, mm."""
+        return (self.paper.epw - BETWEEN_MM) / 2
+
+    def half_of(self, block: parts.Beside) -> float:
+        """The height of the higher of two pictures side by side, mm."""
+        sizes = (each.size_hw for each in (block.left, block.right))
+        return max(self.half * height / width for height, width in sizes)
+
     def size_of(self, block: parts.Picture) -> tuple[float, float]:
         """Width and height of a picture, mm: two landscape ones fit on a page."""
         height_px, width_px = block.size_hw
@@ -359,6 +400,12 @@ class _Writer:
         self.paper.set_dash_pattern(dash_mm, dash_mm)
         yield
         self.paper.set_dash_pattern()
+
+
+def _ends_so(rest: Sequence[Any]) -> bool:
+    """Whether sentences and the lines to sign on are all that is left: no page has those alone."""
+    ends = (parts.Bullets, parts.Heading, parts.Signatures)
+    return len(rest) == 3 and all(isinstance(b, e) for b, e in zip(rest, ends, strict=True))
 
 
 def _squeezed(wanted: list[float], room: float) -> list[float]:

@@ -4,6 +4,7 @@ import json
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
+from itertools import zip_longest
 
 from ...model.version import code_version
 from ..keep.cautions import CAUTIONS
@@ -13,6 +14,7 @@ from ..keep.statistics import share
 from ..keep.study_lots import LotChart
 from .comparing import Compared, comparison_words
 from .document import (
+    Beside,
     Block,
     Bullets,
     Document,
@@ -35,6 +37,10 @@ __all__ = ["Kept", "connector_document", "lot_document", "pair_document"]
 MOST_REASONS = 8
 SIGNED = ("Inspected by", "Released by")
 LOT_SCHEMA = "fiberward.lot/1"
+NOT_SHOWN = (
+    "All settings and figures are in the attached record.",
+    "Chances to travel are assumptions until a shop has measured its own.",
+)
 
 
 @dataclass(frozen=True)
@@ -84,7 +90,7 @@ def connector_document(kept: Kept) -> Document:
 
 
 def pair_document(before: Kept, after: Kept, found: Compared, picture: Picture | None) -> Document:
-    """The same connector before and after: verdicts, what went, both maps."""
+    """The same connector before and after: verdicts, what went, both maps, all pictures."""
     first, last = before.inspection, after.inspection
     words = comparison_words(found, None).splitlines()
     blocks: list[Block] = [
@@ -98,10 +104,17 @@ def pair_document(before: Kept, after: Kept, found: Compared, picture: Picture |
         blocks.append(picture)
     blocks.append(Bullets(tuple(line.strip().removeprefix("- ") for line in words)))
     blocks += _removal(found)
-    for name, kept in (("Before", before), ("After", after)):
-        blocks += [Heading(f"{name}: where it was"), *_map(kept), *_deposits(kept.inspection)]
+    for name, kept in (("Before: where it was", before), ("After: where it is", after)):
+        blocks += [Heading(name), *_map(kept), *_deposits(kept.inspection)]
+    blocks += [Heading("The pictures, before and after"), *_beside(before, after)]
     blocks += [Heading("Before you look or clean"), Bullets(CAUTIONS)]
-    blocks += [Heading("What this rests on"), Bullets(_basis(last))]
+    basis = [
+        f"{when}: {line}"
+        for when, it in (("Before", first), ("After", last))
+        for line in _sources(it)
+    ]
+    basis += [*NOT_SHOWN, *last.notes]
+    blocks += [Heading("What this rests on"), Bullets(tuple(basis))]
     blocks += [Heading("Signed"), Signatures(SIGNED)]
     record = {
         "schema": "fiberward.pair/1",
@@ -179,8 +192,8 @@ def _deposits(it: Inspection) -> list[Block]:
             str(d.id),
             f"{d.kind} (unsure)" if d.unsure else d.kind,
             d.surface,
-            um(d.s_um),
-            deg(d.theta_deg),
+            _give_or_take(um(d.s_um), d.s_sd_um),
+            _give_or_take(deg(d.theta_deg), d.theta_sd_deg),
             um(d.size_um),
             um(d.length_um or d.feret_max_um),
             um(d.width_um),
@@ -193,10 +206,21 @@ def _deposits(it: Inspection) -> list[Block]:
     )
     head = ("No.", "Kind", "Surface", "Travel distance (um)", "Angle (deg)", "Size (um)")
     head += ("Longest (um)", "Width (um)", "Graded zones", "Reach in 10 matings, at most")
+    place = (
+        "Places: give or take one standard deviation. "
+        if any(d.s_sd_um is not None for d in it.deposits)
+        else ""
+    )
     caption = (
-        f"{len(rows)} found. Size: diameter of the circle of equal area; {_accuracy(it.views)}"
+        f"{len(rows)} found. Size: diameter of the circle of equal area. {place}"
+        f"{_accuracy(it.views).capitalize()}"
     )
     return [Table(caption, (*head, "Certainty", "Stops"), rows, (0, 3, 4, 5, 6, 7, 9, 10))]
+
+
+def _give_or_take(value: str, sd: float | None) -> str:
+    """A figure with its standard deviation in um or degrees, if that is known."""
+    return value if sd is None else f"{value} ± {um(sd)}"
 
 
 def _accuracy(views: Sequence[ViewRecord]) -> str:
@@ -248,16 +272,29 @@ def _cleanliness(it: Inspection) -> list[Block]:
     return [Heading("Cleanliness in open notation"), Bullets(tuple(said))]
 
 
-def _pictures(kept: Kept) -> list[Block]:
-    blocks: list[Block] = []
+def _pictures(kept: Kept, when: str = "") -> list[Text | Picture]:
+    """Each view as its picture, in words alone where the picture was not kept."""
+    blocks: list[Text | Picture] = []
     for number, view in enumerate(kept.inspection.views, 1):
-        caption = f"{number}: {view.picture}. {_view_words(view)}"
+        caption = f"{when}{number}: {view.picture}. {_view_words(view)}"
         picture = kept.overlays.get(view.stem)
         if picture is None:
             blocks.append(Text(caption))
         else:
-            shown = f"{view.picture} with its deposits outlined and numbered"
+            shown = f"{when}{view.picture} with its deposits outlined and numbered"
             blocks.append(Picture(picture.data, picture.kind, picture.size_hw, shown, caption))
+    return blocks
+
+
+def _beside(before: Kept, after: Kept) -> list[Block]:
+    """Both inspections' pictures in their order, each beside its like where both were kept."""
+    blocks: list[Block] = []
+    sides = (_pictures(before, "Before, "), _pictures(after, "After, "))
+    for left, right in zip_longest(*sides):
+        if isinstance(left, Picture) and isinstance(right, Picture):
+            blocks.append(Beside(left, right))
+        else:
+            blocks += [each for each in (left, right) if each is not None]
     return blocks
 
 
@@ -273,13 +310,14 @@ def _view_words(view: ViewRecord) -> str:
 
 
 def _basis(it: Inspection) -> tuple[str, ...]:
+    return (*_sources(it), *NOT_SHOWN, *it.notes)
+
+
+def _sources(it: Inspection) -> tuple[str, str]:
     hashes = "; ".join(f"{v.picture} {v.sha256[:16]}" for v in it.views if v.sha256)
     return (
         f"Weights {it.model.id}, sha256 {it.model.sha256[:16]}; Fiberward {it.code_version}.",
         f"Pictures by sha256: {hashes or 'none readable'}.",
-        "All settings and figures are in the attached record.",
-        "Chances to travel are assumptions until a shop has measured its own.",
-        *it.notes,
     )
 
 

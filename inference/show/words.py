@@ -55,4 +55,5 @@ def clock(created_at: str) -> str:
     """A stored UTC time in local time, with its offset."""
     local = datetime.fromisoformat(created_at).astimezone()
     offset = local.strftime("%z")
-    return f"{local:%Y-%m-%d %H:%M} UTC{offset[:3]}:{offset[3:]}"
+    from_utc = "" if offset == "+0000" else f"{offset[:3]}:{offset[3:]}"
+    return f"{local:%Y-%m-%d %H:%M} UTC{from_utc}"

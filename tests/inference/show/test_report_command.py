@@ -14,7 +14,15 @@ from fiberward.inference.keep.find_records import files_of, rows
 from fiberward.inference.keep.records import Records
 from fiberward.inference.settings import Settings
 from fiberward.inference.show.app import main
-from fiberward.inference.show.document import Bullets, Document, Heading, Note, Table, Text
+from fiberward.inference.show.document import (
+    Bullets,
+    Document,
+    Heading,
+    Note,
+    Signatures,
+    Table,
+    Text,
+)
 from fiberward.inference.show.pdf import document_pdf
 
 
@@ -96,6 +104,10 @@ def test_before_and_after_say_what_went(shop, tmp_path):
     record = json.loads((tmp_path / "r" / "pair.json").read_text())
     assert [pair["fate"] for pair in record["comparison"]["pairs"]] == ["gone", "gone"]
     assert record["before"]["verdict"] == "clean-first"
+    # each picture before stands beside the one after
+    seen = re.findall(r'alt="(Before|After), (\S+) with its deposits outlined', page)
+    names = [view["picture"] for view in record["before"]["views"]]
+    assert seen == [(when, name) for name in names for when in ("Before", "After")]
     check_pdf(tmp_path / "r" / "report.pdf", "pair.json")
 
 
@@ -153,6 +165,30 @@ def test_a_notes_bar_stands_beside_the_whole_note_wherever_a_page_ends(monkeypat
         document_pdf(document(*[Text("A line.")] * lines, Note("four lines of words " * 24)))
     assert len(bars) == 20
     assert {round(bar) for bar in bars} == {20}  # 4 lines of 5 mm
+
+
+def test_no_page_has_the_lines_to_sign_on_alone(monkeypatch):
+    import fpdf
+
+    written: list[tuple[int, str]] = []
+    monkeypatch.setattr(
+        fpdf.FPDF, "text", lambda paper, x, y, text: written.append((paper.page, text))
+    )
+    real = fpdf.FPDF.multi_cell
+
+    def multi_cell(paper, *place, **how):
+        made = real(paper, *place, **how)
+        written.append((paper.page, place[2] if len(place) > 2 else how["text"]))
+        return made
+
+    monkeypatch.setattr(fpdf.FPDF, "multi_cell", multi_cell)
+    for lines in range(31, 42):
+        written.clear()
+        ends = (Heading("Rests on"), Bullets(("one", "two")), Heading("Signed"), Signatures(("I",)))
+        document_pdf(document(*[Text("A line.")] * lines, *ends))
+        pages = {text: page for page, text in written}
+        assert pages["Rests on"] == pages["two"] == pages["Signed"]
+        assert pages["Signed"] == pages["I: name, signature, date"]
 
 
 def test_long_tables_and_letters_without_a_glyph_lose_nothing():
