@@ -74,48 +74,39 @@ def write_report(document: "Document", folder: Path, name: str, pdf: bool) -> li
 
 
 def _one(what: str, db: str | None) -> "Document":
-    from .kept import kept_in, recorded
+    from .kept import kept_in
     from .record_report import connector_document
     from .records_command import opened
+    from .reports import connector_report
 
     if Path(what).exists():
         return connector_document(kept_in(Path(what)))
     with opened(db) as records:
-        return connector_document(recorded(records, what)[1])
+        return connector_report(records, what)
 
 
 def _pair(before: str, after: str, db: str | None) -> "Document":
     from ..keep.comparison_file import read_side
     from .comparing import compare_sides
-    from .kept import comparison_picture, kept_in, recorded
+    from .kept import comparison_picture, kept_in
     from .record_report import pair_document
-    from .recorder import side_of
     from .records_command import opened
+    from .reports import pair_report
 
     paths = Path(before), Path(after)
     if paths[0].exists() != paths[1].exists():
         raise UsageError("before and after: name two folders of results, or two recorded uids")
     if paths[0].exists():
-        kept = kept_in(paths[0]), kept_in(paths[1])
         found = compare_sides(read_side(paths[0]), read_side(paths[1]))
-    else:
-        with opened(db) as records:
-            (first, one), (last, other) = recorded(records, before), recorded(records, after)
-            kept = one, other
-            found = compare_sides(side_of(records, first), side_of(records, last))
-    return pair_document(*kept, found, comparison_picture(found))
+        sides = kept_in(paths[0]), kept_in(paths[1])
+        return pair_document(*sides, found, comparison_picture(found))
+    with opened(db) as records:
+        return pair_report(records, before, after)
 
 
 def _lot(lot: str, db: str | None) -> "Document":
-    from ..keep.find_records import Wanted, rows
-    from ..keep.study_lots import lot_chart
-    from ..keep.study_records import data_of
-    from .record_report import lot_document
     from .records_command import opened
+    from .reports import lot_report
 
     with opened(db) as records:
-        found = rows(records, Wanted(lot=lot))
-        if not found:
-            raise UsageError(f"no inspection of lot {lot} is recorded; see fiberward records list")
-        received = data_of(records, Wanted(stage="as-received"))
-    return lot_document(lot, found, lot_chart(received.looks, "wilson"))
+        return lot_report(records, lot)

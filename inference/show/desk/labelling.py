@@ -22,7 +22,6 @@ from ...keep.files import write_atomically
 from ..jobs import file_name
 from ..pictures_out import png_bytes
 from .coco import CocoFile
-from .extras import MOST_SIDE_PX
 from .forms import read_form
 from .job import PICTURES
 from .labels import NOT_ANNOTATED, PLANES, add_stroke, checked_stroke, paint, read_strokes, undone
@@ -32,6 +31,7 @@ from .shelf import Case, Shelf
 __all__ = ["LABELS", "Labelling", "can_be_labelled"]
 
 LABELS = "labels"
+MOST_SIDE_PX = 16_384  # what the browsers' canvases can hold; a picture is at most 150 megapixels
 COCO_FILE = "labels-coco.json"  # beside the folder: in it retraining would take it for labels too
 
 
@@ -95,6 +95,7 @@ class Labelling:
                 "width": width,
                 "height": height,
                 "picture": page["file"] if page["file"] in files else None,
+                "tiles": page.get("tiles"),
                 "net": {plane: f"{plane}-{index}.png" for plane in PLANES},
                 "kinds": kind_rows(),
             }

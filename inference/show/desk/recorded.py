@@ -1,4 +1,4 @@
-"""The records on the page: a list, single inspections, a connector's history, a study of them."""
+"""The records on the page: a list, single inspections, their history, reports, a study of them."""
 
 import asyncio
 from collections.abc import Callable, Sequence
@@ -29,7 +29,8 @@ from ...keep.inspection import VERDICTS, Inspection
 from ...keep.records import Records
 from ...keep.study import make_study
 from ...keep.study_records import data_of
-from ..document import document_page
+from ..document import Document, document_page
+from ..reports import connector_report, lot_report, pair_report
 from ..study_report import study_document
 from .pages import REPORT_POLICY, Pages, ranked
 
@@ -74,8 +75,10 @@ class Recorded:
         return [
             Route("/records", self.listed),
             Route("/records/study", self.study),
+            Route("/records/lot", self.lot),
             Route("/records/{uid:str}", self.show),
             Route("/records/{uid:str}/map", self.map),
+            Route("/records/{uid:str}/report", self.report),
         ]
 
     async def listed(self, request: Request) -> Response:
@@ -119,8 +122,23 @@ class Recorded:
         study = await self._reading(lambda records: make_study(data_of(records, wanted)))
         chosen = ", ".join(f"{name} {value}" for name, value in asked.items())
         title = f"Study: {chosen}" if chosen else "Study of all records"
-        page = document_page(study_document(study, title))
-        return HTMLResponse(page, headers={"content-security-policy": REPORT_POLICY})
+        return await _report(study_document(study, title), request)
+
+    async def lot(self, request: Request) -> Response:
+        """The report of a lot."""
+        lot = _asked(request).get("lot", "")
+        return await _report(await self._reading(lambda records: lot_report(records, lot)), request)
+
+    async def report(self, request: Request) -> Response:
+        """The report of an inspection; of `before` and it, where that is asked for."""
+        uid, before = request.path_params["uid"], request.query_params.get("before")
+
+        def make(records: Records) -> Document:
+            if before is None:
+                return connector_report(records, uid)
+            return pair_report(records, before, uid)
+
+        return await _report(await self._reading(make), request)
 
     def _missing(self) -> bool:
         file = Place.stated(self.db).file
@@ -135,6 +153,18 @@ class Recorded:
                 return read(records)
 
         return await asyncio.to_thread(work)
+
+
+async def _report(document: Document, request: Request) -> Response:
+    """A report as a page that can run nothing, or with ?as=pdf as PDF/A to be kept."""
+    if request.query_params.get("as") != "pdf":
+        page = await asyncio.to_thread(document_page, document)
+        return HTMLResponse(page, headers={"content-security-policy": REPORT_POLICY})
+    from ..pdf import document_pdf
+
+    made = await asyncio.to_thread(document_pdf, document)
+    kept = {"content-disposition": 'attachment; filename="fiberward-report.pdf"'}
+    return Response(made, media_type="application/pdf", headers=kept)
 
 
 def _asked(request: Request) -> dict[str, Any]:

@@ -2,8 +2,9 @@
 
 import { joined, Mask, NOT_ANNOTATED, undone } from "./paint.js";
 import { Pane } from "./pane.js";
-import { bitmap, drawVisible, indexOf } from "./rasters.js";
+import { BAND, bitmap, drawVisible, indexOf } from "./rasters.js";
 import { get, post, say, trying } from "./talk.js";
+import { Tiles } from "./tiles.js";
 
 const root = document.getElementById("case");
 const here = location.pathname;
@@ -15,6 +16,7 @@ const state = { plane: "deposits", tool: "brush", strokes: [], points: [], curso
 let masks;
 let layers;
 let picture;
+let tiles = null; // of a picture that is sent smaller than it is
 let pane;
 let colors;
 let sent = 0;
@@ -28,6 +30,10 @@ trying(async () => {
   const [shown, deposits, surfaces] = await Promise.all(
     [bitmap(path(data.picture)), indexOf(path(data.net.deposits)), indexOf(path(data.net.surfaces))]);
   picture = shown;
+  if (data.tiles) {
+    const tile = (column, row) => path(`tile-${root.dataset.index}-${column}-${row}.jpg`);
+    tiles = new Tiles(data.tiles, tile, () => pane.draw());
+  }
   const { width, height } = data;
   colors = { deposits: data.kinds.map((kind) => kind.color), surfaces: SURFACE_COLORS };
   masks = {
@@ -94,7 +100,12 @@ function repaint(plane, box) {
 /** Colour the part of a plane's layer that a stroke touched. */
 function color(plane, box) {
   if (box === null) return;
-  const [left, top, right, bottom] = box;
+  for (let top = box[1]; top < box[3]; top += BAND) {
+    colorRows(plane, [box[0], top, box[2], Math.min(top + BAND, box[3])]);
+  }
+}
+
+function colorRows(plane, [left, top, right, bottom]) {
   const mask = masks[plane];
   const pixels = new ImageData(right - left, bottom - top);
   const out = new Uint32Array(pixels.data.buffer);
@@ -126,6 +137,7 @@ function paint(context) {
   const laid = [x, y, width * pane.scale, height * pane.scale];
   context.imageSmoothingEnabled = pane.scale < 3;
   if (picture) drawVisible(context, picture, laid, pane.width, pane.height);
+  if (picture && tiles && pane.scale * pane.ratio * (width / picture.width) > 1) tiles.paint(context, pane);
   context.imageSmoothingEnabled = false;
   if (document.getElementById("tinted").checked) {
     drawVisible(context, layers[state.plane], laid, pane.width, pane.height);

@@ -87,8 +87,11 @@ export class TravelMap {
     context.fillStyle = this.theme.ground;
     context.fillRect(0, 0, this.pane.width, this.pane.height);
     const placed = Object.keys(this.data.ends).length > 0;
+    if (placed || this.visible().length > 0) this.paintAll(context); // an empty map would look clean
     if (this.data.maps.length === 0) this.paintNothingSeen(context, placed);
-    if (!placed && this.visible().length === 0) return; // an empty map would look like a clean one
+  }
+
+  paintAll(context) {
     for (const layer of this.layers) this.paintLayer(context, layer);
     this.paintSurfaces(context);
     this.paintDistances(context);

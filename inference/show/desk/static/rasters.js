@@ -3,6 +3,7 @@
 
 const crew = [];
 const CREW = 2; // more would only crowd out the page itself
+export const BAND = 1024; // rows worked on at once, so that large pictures take little memory
 const waiting = new Map();
 let numbered = 0;
 
@@ -18,11 +19,17 @@ export async function indexOf(path) {
   const picture = await bitmap(path);
   if (picture === null) return null;
   const { width, height } = picture;
-  const context = new OffscreenCanvas(width, height).getContext("2d", { willReadFrequently: true });
-  context.drawImage(picture, 0, 0);
-  const rgba = context.getImageData(0, 0, width, height).data;
   const index = new Uint8Array(width * height);
-  for (let i = 0; i < index.length; i += 1) index[i] = rgba[4 * i];
+  const band = Math.min(height, BAND);
+  const context = new OffscreenCanvas(width, band).getContext("2d", { willReadFrequently: true });
+  for (let top = 0; top < height; top += band) {
+    const rows = Math.min(band, height - top);
+    context.clearRect(0, 0, width, band);
+    context.drawImage(picture, 0, -top);
+    const rgba = context.getImageData(0, 0, width, rows).data;
+    const begin = top * width;
+    for (let i = 0; i < width * rows; i += 1) index[begin + i] = rgba[4 * i];
+  }
   return { width, height, index };
 }
 

@@ -16,7 +16,8 @@ async function look() {
     show(now.step[0].toUpperCase() + now.step.slice(1));
     if (now.of > 0) bar.value = (now.done + 0.2) / (now.of + 1);
     const rest = now.left_s === null ? "" : `, about ${Math.ceil(now.left_s)} s to go`;
-    left.textContent = `${now.done} of ${now.of || "?"} pictures, ${Math.round(now.spent_s)} s${rest}`;
+    const done = now.of > 0 ? `${now.done} of ${now.of} pictures, ` : "";
+    left.textContent = `${done}${Math.round(now.spent_s)} s${rest}`;
   } else {
     location.reload();
   }

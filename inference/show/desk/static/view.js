@@ -53,7 +53,9 @@ export class View {
   /** Go to a deposit; where this picture does not show it, show the whole. */
   show(id) {
     const box = this.byId.get(id);
-    this.figure.classList.toggle("without", id !== null && box === undefined);
+    // a result of the command line does not say where in its pictures anything lies
+    const known = Object.keys(this.data.sightings).length > 0;
+    this.figure.classList.toggle("without", known && id !== null && box === undefined);
     if (box === undefined) {
       this.pane.fit();
       return;

@@ -563,6 +563,17 @@ def test_records_are_found_shown_with_their_history_and_studied(page, session, c
     assert "a <b>shadow</b>" in page.locator(".note").inner_text()
     assert page.locator(".history .all").count() == 2
     assert violations(page) == []
+    with page.expect_popup() as opened:
+        page.click("a:text-is('Report to sign')")
+    assert "Connector drawn plug" in opened.value.locator("h1").inner_text()
+    opened.value.close()
+    with page.expect_popup() as opened:
+        page.click("a:text-is('and since')")
+    assert opened.value.locator("h1").inner_text() == "Connector drawn plug, before and after"
+    opened.value.close()
+    pdf = page.request.get(f"/records/{uids[1][:12]}/report?as=pdf")
+    assert (pdf.headers["content-type"], pdf.body()[:5]) == ("application/pdf", b"%PDF-")
+    assert page.request.get("/records/lot?lot=none").status == 422
     page.click("section:has(.history) tbody a")
     assert page.locator(".verdict .word").inner_text() == "Clean first"
     page.goto("/records?label=' OR 1=1 --")
@@ -572,8 +583,11 @@ def test_records_are_found_shown_with_their_history_and_studied(page, session, c
 
 
 def test_what_is_painted_is_kept_through_a_kill_and_becomes_files_for_retraining(
-    browser, start_desk, drawing, spot, reads_drawings, tmp_path
+    browser, start_desk, drawing, spot, reads_drawings, tmp_path, monkeypatch
 ):
+    # painted in a picture's own pixels, also where it is sent smaller, and closely in tiles
+    monkeypatch.setattr(extras, "MOST_SIDE_PX", SIDE_PX)
+    monkeypatch.setattr(extras, "TILE_PX", 128)
     folder = tmp_path / "desk" / "case"
     (tmp_path / "desk").mkdir()
     paths = drawing.four((spot(600, 30, 60), spot(500, 200, 120, Kind.FILM)))
@@ -587,7 +601,9 @@ def test_what_is_painted_is_kept_through_a_kill_and_becomes_files_for_retraining
     page.goto(desk.address)
     page.click("a:text-is('Labels')")
     assert f"--db={desk.db}" in page.locator("details pre").text_content()
-    page.click("tbody a:text-is('front.png')")
+    with page.expect_response("**/tile-*") as answered:
+        page.click("tbody a:text-is('front.png')")
+    assert answered.value.ok
     page.wait_for_selector("body[data-ready=yes]")
     assert violations(page) == []
     box = page.locator("#sheet").bounding_box()
