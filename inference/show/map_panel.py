@@ -17,13 +17,17 @@ __all__ = [
     "Place",
     "box_about",
     "draw_panel",
+    "draw_scale_bar",
+    "fine_distances_um",
     "written_boxes",
 ]
 
 GRADED_RADIUS_UM = 125.0
-STEPS_UM = (250.0, 500.0, 1000.0, 2000.0, 5000.0)
+FINE_UM, FINE_PX = 250.0, 5.0  # step of the fine lines, and the nearest that they may come
+STEPS_UM = (250.0, 500.0, 1000.0, 2000.0, 5000.0)  # of the strong ones, which bear numbers
 MUTED: Color = (96, 102, 112)
 DISTANCES_DEG, NAMES_DEG = 118.0, 62.0  # where distances and surfaces' names are written
+NAME_PX = 30  # the least room that a surface needs for its name
 NOTHING: Color = (226, 226, 222)
 
 
@@ -119,13 +123,33 @@ def _lay_raster(canvas: Canvas, panel: MapPanel, place: Place) -> None:
 
 
 def _distances_um(place: Place) -> npt.NDArray[np.float64]:
-    """Where distance lines go: every 250 um, or farther apart where that would crowd."""
+    """Where strong distance lines go: every 250 um, or farther apart where that would crowd."""
     step = next((s for s in STEPS_UM if s / place.um_per_px >= 30), STEPS_UM[-1])
     return np.arange(step, place.s_max_um * 0.999, step)
 
 
+def fine_distances_um(place: Place) -> npt.NDArray[np.float64]:
+    """Every 250 um; empty where such lines would run into each other."""
+    if FINE_UM / place.um_per_px < FINE_PX:
+        return np.zeros(0)
+    return np.arange(FINE_UM, place.s_max_um * 0.999, FINE_UM)
+
+
+def draw_scale_bar(canvas: Canvas, place: Place, at: tuple[float, float]) -> None:
+    """A bar as long as the step of the strong lines, its left end at `at`, and its length."""
+    step = float(_distances_um(place)[0]) if len(_distances_um(place)) else place.s_max_um
+    (x, y), length = at, step / place.um_per_px
+    canvas.line(np.array([[x, y], [x + length, y]]), INK, 3)
+    for end in (x, x + length):
+        canvas.line(np.array([[end, y - 5], [end, y + 5]]), INK, 1.5)
+    canvas.text((x + length + 10, y), f"{step:.0f} um along a radius", 14, MUTED, None)
+
+
 def _draw_distance_lines(canvas: Canvas, place: Place) -> None:
     distances = _distances_um(place)
+    with canvas.faded(0.12):
+        for s in fine_distances_um(place):
+            canvas.line(place.ring(s), INK, 1, closed=True)
     with canvas.faded(0.45):
         for s in distances:  # a dark and a light line side by side show on any ground
             canvas.line(place.ring(s + 0.5 * place.um_per_px), PAPER, 1, closed=True)
@@ -158,7 +182,7 @@ def _name_spots(
     start = 0.0
     for name, end in s_end_um.items():
         stop = min(float(end.mean()), place.s_max_um)
-        if (stop - start) / place.um_per_px >= 22:
+        if (stop - start) / place.um_per_px >= NAME_PX:
             spots[name] = place.at((start + stop) / 2, NAMES_DEG)
         start = stop
     return spots

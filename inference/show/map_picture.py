@@ -13,7 +13,17 @@ import numpy.typing as npt
 from ...model.kinds import KINDS, Kind
 from .canvas import INK, PAPER, Canvas, text_size
 from .labels import draw_leader, place_labels
-from .map_panel import MUTED, NOTHING, MapPanel, Place, box_about, draw_panel, written_boxes
+from .map_panel import (
+    MUTED,
+    NOTHING,
+    MapPanel,
+    Place,
+    box_about,
+    draw_panel,
+    draw_scale_bar,
+    fine_distances_um,
+    written_boxes,
+)
 from .svg_canvas import SvgCanvas
 
 __all__ = [
@@ -29,6 +39,8 @@ SIZE_HW = (1000, 1440)
 WHOLE_AT, WHOLE_RADIUS = (472.0, 532.0), 410.0
 FRONT_AT, FRONT_RADIUS = (1182.0, 348.0), 222.0
 LEGEND_AT = (960.0, 650.0)
+MOST_OFF = 8  # deposits without a place that the legend names
+WHOLE_BAR_AT, FRONT_BAR_AT = (40.0, 968.0), (960.0, 612.0)
 
 
 @dataclass(frozen=True)
@@ -88,7 +100,9 @@ def _draw(canvas: Canvas, picture: MapPicture) -> None:
     draw_panel(canvas, picture.front, front, picture.s_end_um)
     _draw_enlargement(canvas, whole, front)
     _draw_deposits(canvas, picture, whole, front)
-    _draw_titles(canvas)
+    draw_scale_bar(canvas, whole, WHOLE_BAR_AT)
+    draw_scale_bar(canvas, front, FRONT_BAR_AT)
+    _draw_titles(canvas, whole)
     _draw_legend(canvas, picture)
 
 
@@ -131,10 +145,12 @@ def _lies_within(deposit: MapDeposit, lowest: float, highest: float) -> bool:
     return lowest <= deposit.s_um < highest
 
 
-def _draw_titles(canvas: Canvas) -> None:
+def _draw_titles(canvas: Canvas, whole: Place) -> None:
     canvas.text((40, 34), "Travel map", 28, INK, None)
     line = "Radius: distance along the surface to the fibre, um. Angle: as seen from the front."
     canvas.text((40, 66), line, 15, MUTED, None)
+    if len(fine_distances_um(whole)):
+        canvas.text((40, 88), "Fine rings: every 250 um.", 15, MUTED, None)
     x, y = FRONT_AT
     canvas.text((x, y - FRONT_RADIUS - 62), "The front, enlarged", 20, INK, None, "mm")
 
@@ -180,11 +196,21 @@ def _notes(picture: MapPicture) -> list[str]:
         )
     if any(d.unsure for d in picture.deposits):
         lines.append("? = unsure: too faint to call it a deposit or none")
-    off = [d for d in picture.deposits if d.s_um is None or d.theta_deg is None]
-    if off:
-        names = ", ".join(f"{d.id} ({_why_off(d)})" for d in off[:4])
-        more = f" and {len(off) - 4} more" if len(off) > 4 else ""
-        lines.append(f"Not on the map: {names}{more}")
+    lines += _off_notes(picture.deposits)
+    return lines
+
+
+def _off_notes(deposits: Sequence[MapDeposit]) -> list[str]:
+    """Which deposits have no place on the map, a line for each reason."""
+    off: dict[str, list[int]] = {}
+    for deposit in deposits:
+        if deposit.s_um is None or deposit.theta_deg is None:
+            off.setdefault(_why_off(deposit), []).append(deposit.id)
+    lines: list[str] = []
+    for why, ids in off.items():
+        more = f" and {len(ids) - MOST_OFF} more" if len(ids) > MOST_OFF else ""
+        names = ", ".join(str(each) for each in ids[:MOST_OFF])
+        lines.append(f"Not on the map ({why}): {names}{more}")
     return lines
 
 

@@ -10,6 +10,7 @@ import pytest
 
 from fiberward.inference.show.canvas import INK, PAPER, Canvas, color_of
 from fiberward.inference.show.labels import place_labels
+from fiberward.inference.show.map_panel import Place, draw_scale_bar, fine_distances_um
 from fiberward.inference.show.map_picture import (
     FRONT_AT,
     WHOLE_AT,
@@ -254,3 +255,17 @@ def test_odd_names_cannot_break_out_of_the_svg() -> None:
     odd = [MapDeposit(1, Kind.FILM, False, None, None, '<script>"&')]
     texts = [e.text for e in ET.fromstring(draw_travel_map_svg(picture(odd))).iter(f"{SVG}text")]
     assert any(text is not None and '<script>"&' in text for text in texts)
+
+
+def test_fine_rings_lie_every_250_um_unless_they_would_run_into_each_other():
+    fine = fine_distances_um(Place((500.0, 500.0), 400.0, 9000.0))
+    assert np.array_equal(fine, np.arange(250.0, 9000.0, 250.0))
+    assert fine_distances_um(Place((500.0, 500.0), 400.0, 90_000.0)).size == 0
+
+
+def test_a_scale_bar_is_as_long_as_it_says():
+    canvas = Canvas(np.full((200, 600, 3), PAPER, np.uint8))
+    draw_scale_bar(canvas, Place((300.0, 100.0), 100.0, 1000.0), (20.0, 150.0))  # 10 um per px
+    row = canvas.finish()[150, :100]
+    dark = np.flatnonzero(near(row[None], INK, 60)[0])
+    assert int(np.ptp(dark)) == pytest.approx(500 / 10, abs=3)
