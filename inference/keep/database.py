@@ -183,8 +183,8 @@ def _remedy(said: str) -> str:
 
 
 _REMEDIES = {
-    "locked": "another program is writing and did not finish in time; try again",
-    "lock timeout": "another program is writing and did not finish in time; try again",
+    "locked": f"another program is writing and did not finish in {WAIT_S:g} s; try again",
+    "lock timeout": f"another program is writing and did not finish in {WAIT_S:g} s; try again",
     "disk is full": "the disk is full and nothing was recorded; make room and try again",
     "no space left": "the disk is full and nothing was recorded; make room and try again",
     "readonly": "may only be read here; get the right to write, or name another with --db",

@@ -3,14 +3,21 @@
 import os
 import shutil
 import tempfile
-from collections.abc import Generator
+from collections.abc import Generator, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import IO
 
 from ...model.errors import UsageError
 
-__all__ = ["only_writer", "read_text", "staged_folder", "write_atomically"]
+__all__ = [
+    "only_writer",
+    "read_text",
+    "staged_folder",
+    "text_lines",
+    "write_atomically",
+    "written_whole",
+]
 
 
 def read_text(path: Path, hint: str = "") -> str:
@@ -28,12 +35,41 @@ def read_text(path: Path, hint: str = "") -> str:
         raise UsageError(f"{path}, line {line}: is not UTF-8 at column {column}{hint}") from error
 
 
+def text_lines(path: Path) -> Iterator[tuple[int, str]]:
+    """Number, from 1, and text of each line of a UTF-8 file that is not blank, one at a time.
+
+    Raises UsageError as read_text does.
+    """
+    try:
+        with path.open("rb") as file:
+            for number, raw in enumerate(file, 1):
+                try:
+                    line = raw.decode("utf-8-sig" if number == 1 else "utf-8")
+                except UnicodeDecodeError as error:
+                    where = f"{path}, line {number}: is not UTF-8 at column {error.start + 1}"
+                    raise UsageError(where) from error
+                if line.strip():
+                    yield number, line
+    except OSError as error:
+        raise UsageError(f"{path}: cannot be read ({error.strerror})") from error
+
+
 def write_atomically(path: Path, data: bytes) -> None:
-    """Write `data` to `path`: to a temporary name beside it, flushed to disk, then renamed."""
+    """Write `data` to `path`, whole or not at all (see written_whole)."""
+    with written_whole(path) as file:
+        file.write(data)
+
+
+@contextmanager
+def written_whole(path: Path) -> Generator[IO[bytes]]:
+    """A file to write to: under a temporary name beside `path`, flushed to disk, then renamed.
+
+    If the block raises, `path` is as it was.
+    """
     handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=".fiberward-", suffix=".part")
     try:
         with os.fdopen(handle, "wb") as file:
-            file.write(data)
+            yield file
             file.flush()
             os.fsync(file.fileno())
         os.chmod(temporary, 0o666 & ~_umask())  # mkstemp makes files that only the owner may read

@@ -39,6 +39,7 @@ __all__ = [
     "overrules_of",
     "pictures_seen_before",
     "rows",
+    "uids_of",
 ]
 
 
@@ -135,6 +136,12 @@ def inspection_of(records: Records, uid: str) -> Inspection:
     if row is None:
         raise UsageError(f"no inspection {uid} is recorded")
     return Inspection.from_json(json.loads(zlib.decompress(row.json_zlib)))
+
+
+def uids_of(records: Records) -> set[str]:
+    """The uids of all that is recorded."""
+    with plain_errors(records.place), records.engine.connect() as connection:
+        return set(connection.execute(select(inspections.c.uid)).scalars())
 
 
 def documents_of(records: Records, wanted: Wanted = Wanted()) -> Iterator[tuple[str, bytes]]:

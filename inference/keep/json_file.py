@@ -1,14 +1,15 @@
-"""JSON files of people's: read whole, with line and column of whatever is wrong in them."""
+"""JSON files of people's, with line and column of whatever is wrong in them."""
 
 import json
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
 from ...model.errors import UsageError
-from .files import read_text
+from .files import read_text, text_lines
 
 __all__ = ["JsonValue", "json_values", "place_of"]
 
@@ -38,25 +39,34 @@ class JsonValue:
 
 
 def json_values(path: Path) -> Iterator[JsonValue]:
-    """Each document in a file: one JSON document, or one a line."""
-    text = read_text(path)
-    lines = [(n, each) for n, each in enumerate(text.split("\n"), 1) if each.strip()]
-    if not lines:
+    """Each document in a file: one JSON document, or one a line, read one at a time."""
+    lines = text_lines(path)
+    first, second = next(lines, None), next(lines, None)
+    if first is None:
         raise UsageError(f"{path}, line 1, column 1: the file is empty")
-    one = len(lines) > 1 and not _is_whole(lines[0][1])
-    for number, each in [(1, text)] if one else lines:
-        try:
-            value = json.loads(each, parse_constant=_no_number)
-            json.dumps(value, ensure_ascii=False).encode()  # half a letter cannot be stored
-            yield JsonValue(number, each, value)
-        except json.JSONDecodeError as error:
-            line = number + error.lineno - 1
-            raise UsageError(
-                f"{path}, line {line}, column {error.colno}: {error.msg}; expected a file written "
-                "by fiberward records export or fiberward inspect"
-            ) from error
-        except (ValueError, RecursionError) as error:
-            raise UsageError(f"{path}, line {number}, column 1: {error}") from error
+    if second is None:
+        yield _parsed(path, *first)
+    elif _is_whole(first[1]):
+        for number, line in chain((first, second), lines):
+            yield _parsed(path, number, line)
+    else:
+        yield _parsed(path, 1, read_text(path))
+
+
+def _parsed(path: Path, number: int, text: str) -> JsonValue:
+    """The document that begins on this line."""
+    try:
+        value = json.loads(text, parse_constant=_no_number)
+        json.dumps(value, ensure_ascii=False).encode()  # half a letter cannot be stored
+    except json.JSONDecodeError as error:
+        line = number + error.lineno - 1
+        raise UsageError(
+            f"{path}, line {line}, column {error.colno}: {error.msg}; expected a file written "
+            "by fiberward records export or fiberward inspect"
+        ) from error
+    except (ValueError, RecursionError) as error:
+        raise UsageError(f"{path}, line {number}, column 1: {error}") from error
+    return JsonValue(number, text, value)
 
 
 def _no_number(text: str) -> None:

@@ -7,6 +7,7 @@ import json
 import zlib
 from collections.abc import Iterator, Mapping, Set
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +22,7 @@ from .json_file import JsonValue
 from .records import Records
 from .tables import comparisons, connectors, inspections
 
-__all__ = ["COMPARED_SCHEMA", "ComparedLine", "checked_comparison", "comparison_lines"]
+__all__ = ["COMPARED_SCHEMA", "ComparedLine", "Side", "checked_comparison", "comparison_lines"]
 
 COMPARED_SCHEMA = "fiberward.recorded-comparison/1"
 
@@ -33,6 +34,27 @@ class ComparedLine:
     before: str
     after: str
     document: Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class Side:
+    """What a comparison must fit of an inspection: its connector, and its deposits' ids."""
+
+    connector: tuple[Any, Any]
+    deposits: frozenset[int]
+
+    @classmethod
+    def of(cls, seen: Inspection) -> "Side":
+        """Of an inspection."""
+        label, end = (seen.connector.get(name) for name in ("label", "end"))
+        return cls((label, end), frozenset(deposit.id for deposit in seen.deposits))
+
+
+@cache
+def _validator() -> Any:
+    from jsonschema import Draft202012Validator
+
+    return Draft202012Validator(json.loads(COMPARISON_SCHEMA_FILE.read_text("utf-8")))
 
 
 def comparison_lines(records: Records, wanted: Wanted, uids: Set[str]) -> Iterator[str]:
@@ -60,41 +82,37 @@ def comparison_lines(records: Records, wanted: Wanted, uids: Set[str]) -> Iterat
 
 
 def checked_comparison(
-    records: Records, row: JsonValue, path: Path, known: Mapping[str, Inspection]
+    records: Records, row: JsonValue, path: Path, known: Mapping[str, Side]
 ) -> ComparedLine:
     """The comparison that a line of a file holds.
 
-    known: inspections of the same file, by uid. Raises UsageError, with line and column, for one
+    known: of inspections of the same file, by uid. Raises UsageError, with line and column, for one
     that does not follow its schema, or that names inspections or deposits that are not there.
     """
-    from jsonschema import Draft202012Validator
-
     value = row.value
-    validator = Draft202012Validator(json.loads(COMPARISON_SCHEMA_FILE.read_text("utf-8")))
+    validator = _validator()
     document = value.get("comparison")
     errors = validator.iter_errors(document)  # pyright: ignore[reportUnknownMemberType]
     error = next(iter(errors), None)
     if error is not None:
         raise row.refused(path, ("comparison", *error.absolute_path), error.message[:160])
-    sides: dict[str, Inspection] = {}
+    sides: dict[str, Side] = {}
     for side in ("before", "after"):
         uid = value.get(side)
         try:
-            sides[side] = known[uid] if uid in known else inspection_of(records, str(uid))
+            sides[side] = known.get(uid) or Side.of(inspection_of(records, str(uid)))
         except UsageError as error:
             raise row.refused(
                 path, (side,), f"{uid!r} is neither recorded nor in this file"
             ) from error
-    one, other = ([x.connector.get(k) for k in ("label", "end")] for x in sides.values())
-    if one != other or value["before"] == value["after"]:
+    if sides["before"].connector != sides["after"].connector or value["before"] == value["after"]:
         raise row.refused(
             path, ("after",), "is no second inspection of the same connector as before"
         )
-    numbers = {side: {d.id for d in seen.deposits} for side, seen in sides.items()}
     for k, pair in enumerate(document["pairs"]):
         for side in ("before", "after"):
             number = pair[f"{side}_id"]
-            if number is not None and number not in numbers[side]:
+            if number is not None and number not in sides[side].deposits:
                 keys = ("comparison", "pairs", k, f"{side}_id")
                 raise row.refused(path, keys, f"that inspection has no deposit {number}")
         if pair["before_id"] is None and pair["after_id"] is None:

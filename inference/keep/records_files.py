@@ -6,16 +6,17 @@ before it records anything of it, and names line and column of what it refuses.
 """
 
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import asdict, fields
 from datetime import datetime
+from itertools import chain
 from pathlib import Path
 from typing import Any, NamedTuple, cast
 
 from ...model.errors import UsageError
-from .csv_table import Dialect, csv_text
-from .files import write_atomically
-from .find_records import InspectionRow, Wanted, documents_of, overrules_of, rows
+from .csv_table import Dialect, csv_lines, csv_text
+from .files import written_whole
+from .find_records import InspectionRow, Wanted, documents_of, overrules_of, rows, uids_of
 from .inspection import (
     INSPECTION_SCHEMA,
     INSPECTION_SCHEMA_FILE,
@@ -25,7 +26,7 @@ from .inspection import (
 )
 from .json_file import JsonValue, json_values
 from .records import Records, uid_of
-from .records_comparisons import COMPARED_SCHEMA, checked_comparison, comparison_lines
+from .records_comparisons import COMPARED_SCHEMA, Side, checked_comparison, comparison_lines
 from .rejudged import why_no_mate
 from .study_csv import FATE_COLUMNS
 from .study_records import fates_of
@@ -45,31 +46,45 @@ def export_records(
     The tables: inspections.csv, deposits.csv, and fates.csv with what became of each deposit that
     one side was sure of. `study` reads the first and the last.
     """
+    uids: set[str] = set()
+    names = ["uid", "label", *(f.name for f in fields(DepositRecord) if f.name not in _JUDGED)]
+    compared = comparison_lines(records, wanted, uids)  # begun when all uids are known
+    tables: tuple[tuple[str, Iterable[str]], ...] = (
+        (
+            "records.jsonl",
+            chain(_record_lines(records, wanted, uids), (f"{c}\n" for c in compared)),
+        ),
+        ("inspections.csv", (table_of(rows(records, wanted), dialect),)),
+        ("deposits.csv", csv_lines(names, _deposit_rows(records, wanted), dialect)),
+        ("fates.csv", csv_lines(FATE_COLUMNS, fates_of(records, wanted), dialect)),
+    )
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        lines: list[str] = []
-        found: list[dict[str, Any]] = []
-        uids: set[str] = set()
-        for uid, document in documents_of(records, wanted):
-            uids.add(uid)
-            inspection = json.loads(document)
-            overruled = [asdict(each) for each in overrules_of(records, uid)]
-            line = {"schema": RECORD_SCHEMA, "inspection": inspection, "overrules": overruled}
-            lines.append(json.dumps(line, ensure_ascii=False, separators=(",", ":")))
-            label = inspection["connector"]["label"]
-            found += [{"uid": uid, "label": label, **each} for each in inspection["deposits"]]
-        compared = list(comparison_lines(records, wanted, uids))
-        text = "".join(f"{line}\n" for line in (*lines, *compared))
-        write_atomically(folder / "records.jsonl", text.encode())
-        table = table_of(rows(records, wanted), dialect)
-        write_atomically(folder / "inspections.csv", table.encode())
-        names = ["uid", "label", *(f.name for f in fields(DepositRecord) if f.name not in _JUDGED)]
-        write_atomically(folder / "deposits.csv", csv_text(names, found, dialect).encode())
-        fates = csv_text(FATE_COLUMNS, fates_of(records, wanted), dialect)
-        write_atomically(folder / "fates.csv", fates.encode())
+        for name, lines in tables:
+            with written_whole(folder / name) as file:
+                file.writelines(line.encode() for line in lines)
     except OSError as error:
         raise UsageError(f"{folder}: cannot write there ({error.strerror})") from error
-    return len(lines)
+    return len(uids)
+
+
+def _record_lines(records: Records, wanted: Wanted, uids: set[str]) -> Iterator[str]:
+    """A line for each inspection, whose uid goes into `uids`."""
+    for uid, document in documents_of(records, wanted):
+        uids.add(uid)
+        overruled = [asdict(each) for each in overrules_of(records, uid)]
+        line = {
+            **{"schema": RECORD_SCHEMA, "inspection": json.loads(document)},
+            "overrules": overruled,
+        }
+        yield json.dumps(line, ensure_ascii=False, separators=(",", ":")) + "\n"
+
+
+def _deposit_rows(records: Records, wanted: Wanted) -> Iterator[dict[str, Any]]:
+    for uid, document in documents_of(records, wanted):
+        inspection = json.loads(document)
+        label = inspection["connector"]["label"]
+        yield from ({"uid": uid, "label": label, **each} for each in inspection["deposits"])
 
 
 def table_of(found: list[InspectionRow], dialect: Dialect = "rfc4180") -> str:
@@ -93,26 +108,31 @@ def import_file(records: Records, path: Path) -> Imported:
     recorded. One whose facts contradict what is recorded of its connector ends the import there;
     the error says how many before it were recorded.
     """
-    values = list(json_values(path))
-    checked = list(_checked(path, [row for row in values if not _is_comparison(row)]))
-    uids = [uid_of(inspection) for _, inspection, _ in checked]
-    in_file = {uid: row[1] for uid, row in zip(uids, checked, strict=True)}
-    compared = [
-        checked_comparison(records, row, path, in_file) for row in values if _is_comparison(row)
-    ]
-    known = {row.uid for row in rows(records)}
-    new = 0
-    for uid, (where, inspection, overruled) in zip(uids, checked, strict=True):
-        if uid in known:
+    sides = {uid_of(seen): Side.of(seen) for _, seen, _ in _checked(path, _inspections(path))}
+    for row in _comparisons(path):
+        checked_comparison(records, row, path, sides)
+    # now the file is known to be good, it is read again, so that no more than a line is held
+    known, new, total = uids_of(records), 0, 0
+    for where, inspection, overruled in _checked(path, _inspections(path)):
+        total += 1
+        if uid_of(inspection) in known:
             continue
         try:
-            records.add(inspection, overruled=overruled)
+            known.add(records.add(inspection, overruled=overruled))
         except UsageError as error:
             raise UsageError(f"{where}: {error} ({new} before it were recorded)") from error
-        known.add(uid)
         new += 1
-    added = [records.add_comparison(each.before, each.after, each.document) for each in compared]
-    return Imported(new, len(checked) - new, sum(added))
+    found = (checked_comparison(records, row, path, sides) for row in _comparisons(path))
+    added = sum(records.add_comparison(each.before, each.after, each.document) for each in found)
+    return Imported(new, total - new, added)
+
+
+def _inspections(path: Path) -> Iterator[JsonValue]:
+    return (row for row in json_values(path) if not _is_comparison(row))
+
+
+def _comparisons(path: Path) -> Iterator[JsonValue]:
+    return (row for row in json_values(path) if _is_comparison(row))
 
 
 def _is_comparison(row: JsonValue) -> bool:
@@ -120,7 +140,7 @@ def _is_comparison(row: JsonValue) -> bool:
 
 
 def _checked(
-    path: Path, values: Sequence[JsonValue]
+    path: Path, values: Iterable[JsonValue]
 ) -> Iterator[tuple[str, Inspection, list[dict[str, str]]]]:
     """The inspections of a file and where each stands, checked against the schema."""
     from jsonschema import Draft202012Validator

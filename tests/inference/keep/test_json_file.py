@@ -1,11 +1,12 @@
 """Line and column of a value, held against Python's own reading from there."""
 
 import json
+import tracemalloc
 
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fiberward.inference.keep.json_file import place_of
+from fiberward.inference.keep.json_file import json_values, place_of
 
 VALUES = st.recursive(
     st.none() | st.booleans() | st.integers() | st.text(),
@@ -37,3 +38,17 @@ def test_a_key_that_is_not_there_is_told_where_it_should_be():
     assert place_of(text, ("a", "x", "y")) == (1, 7)
     assert place_of(text, ("c", 5)) == (2, 7)
     assert place_of(text, ("c", "b")) == (2, 7)
+
+
+def test_of_a_file_of_many_documents_one_at_a_time_is_held(tmp_path):
+    path = tmp_path / "records.jsonl"
+    with path.open("w") as file:
+        for k in range(100):
+            file.write(json.dumps({"schema": str(k), "text": "x" * 100_000}) + "\n")
+    tracemalloc.start()
+    try:
+        assert [value.line for value in json_values(path)] == list(range(1, 101))
+        peak = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert peak < 2_000_000  # of 10 MB
