@@ -69,13 +69,14 @@ class ViewPoints:
 class Prior:
     """What is known of the shape beforehand: mean and standard deviation of each, [4].
 
-    `face_sd`: of the tangent of an angled endface's lean; 0 for an upright one.
+    `nearness_mean`, `nearness_sd`: of each view [V], or one of all. `face_sd`: of the tangent of an
+    angled endface's lean; 0 for an upright one.
     """
 
     mean: Floats
     sd: Floats
-    nearness_mean: float
-    nearness_sd: float
+    nearness_mean: float | Floats
+    nearness_sd: float | Floats
     face_sd: float = 0.0
 
 
@@ -274,6 +275,10 @@ class _Problem:
         cameras, shape = split(x)
         matrix, right = np.zeros((self.size, self.size)), np.zeros(self.size)
         common = np.arange(VIEW_SIZE * len(self.views), self.size)
+        near_mean, near_sd = (
+            np.broadcast_to(value, len(self.views))
+            for value in (self.prior.nearness_mean, self.prior.nearness_sd)
+        )
         for k, (points, view) in enumerate(zip(self.views, cameras, strict=True)):
             residual = _stacked(points, view, shape)
             slope = _jacobian(points, view, shape, residual, self.prior.face_sd > 0)
@@ -282,9 +287,9 @@ class _Problem:
             matrix[np.ix_(at, at)] += (slope * weight[:, None]).T @ slope
             right[at] -= slope.T @ (weight * residual)
             near = VIEW_SIZE * k + NEARNESS
-            pull = 1 / self.prior.nearness_sd**2
+            pull = 1 / near_sd[k] ** 2
             matrix[near, near] += pull
-            right[near] -= pull * (view[NEARNESS] - self.prior.nearness_mean)
+            right[near] -= pull * (view[NEARNESS] - near_mean[k])
             for face in (FACE_X, FACE_Y):
                 at_face = VIEW_SIZE * k + face
                 matrix[at_face, at_face] += self._face_pull() ** 2

@@ -50,7 +50,8 @@ NO_FERRULE = "the outlines do not fit a round ferrule's endface"
 NO_SIDE = "a ferrule so tilted would show its side, and none is seen; aim at a plug and retake"
 OBLIQUE_DEG = 20.0  # from here on a ferrule that stands out of its housing shows its side
 LEAST_SIDE = 0.01  # of the front's pixels
-RIM_SLACK = 0.15  # by how much, in ferrule radii, a mouth may seem to hide what is seen
+RIM_SLACK = 0.15  # by how much, in ferrule radii, a mouth may seem to hide what is seen,
+RIM_SLACK_SHARP = 0.3  # and one whose edge was seen sharply: surer than where the barrel ends
 FAREST = 1e-4  # nearness of a camera so far away that its perspective cannot be told
 
 
@@ -141,12 +142,12 @@ def _place(
             why[key] = NO_FERRULE
             continue
         pose = _pose(fit, row, (shape, turns, lines[key].size_hw))
-        sharp = cavity.mouth is not None and cavity.mouth.sharp
+        fitted_mouth = cavity.mouth is not None and cavity.mouth.stands_for_mask
         mark, period = marks[row]
         pose = replace(
             pose,
             floor_sd_um=floor_sd,
-            mouth_fitted=sharp,
+            mouth_fitted=fitted_mouth,
             mark_deg=mark,
             mark_period_deg=period,
         )
@@ -198,7 +199,8 @@ def _cavity(fit: FitResult, lines: Sequence[ViewOutlines], family: ConnectorFami
     mouth = fit_mouth(points, floor_z + depth, float(np.sqrt(barrel_var + depth_var)))
     if mouth is not None:
         highest = min(highest_rim(*each, mouth.reach) for each in seen)
-        if mouth.height > highest + RIM_SLACK:  # it would hide barrel that a view shows
+        slack = RIM_SLACK_SHARP if mouth.sharp else RIM_SLACK
+        if mouth.height > highest + slack:  # it would hide barrel that a view shows
             mouth = None
     if mouth is None:
         half = family.cavity_half_width.nominal / unit

@@ -9,7 +9,19 @@ import numpy.typing as npt
 from ...model.families import ConnectorFamily
 from ...model.shape import FIBER_RADIUS_UM
 from .angled import face_lean_deg
-from .connector_fit import EDGE, LOG_SCALE, FitResult, Prior, fit_views, settled_sd_px
+from .connector_fit import (
+    EDGE,
+    LEAN_X,
+    LEAN_Y,
+    LOG_SCALE,
+    NEARNESS,
+    VIEW_SIZE,
+    FitResult,
+    Prior,
+    ViewPoints,
+    fit_views,
+    settled_sd_px,
+)
 from .ferrule import shape_prior
 from .pose_start import first_views, sort_points, with_foot
 from .rims import ViewOutlines
@@ -23,6 +35,8 @@ LEAST_NEAR = 0.6  # share of edge and rim on their curves, or
 LEAST_NEAR_ALONE, LEAST_ALONE = 0.75, 40  # of two kinds of curve each, and how many points
 UPRIGHT_NEAR = 0.9  # with that share of points on the curves the endface is upright
 LEAST_ANGLE_DEG, MOST_ANGLE_DEG = 4.0, 13.0  # of an angled endface
+STRAIGHT_DEG = 20.0  # up to this tilt a view does not tell its own perspective
+FOCAL_SD = 0.3  # of the log of the focal lengths of one connector's pictures: focusing changes them
 LEAST_GAIN = 0.05  # in the share of points on the curves, for an endface to be taken for angled
 
 
@@ -76,8 +90,41 @@ def _fit_together(
             ]
         elif all_groups:
             start = replace(start, shape=with_foot(points, start.views, start.shape))
-        start = fit_views(points, start, prior, width)
+        known = _one_camera(points, start, prior) if settled else prior
+        start = fit_views(points, start, known, width)
     return start
+
+
+def _one_camera(points: Sequence[ViewPoints], fit: FitResult, prior: Prior) -> Prior:
+    """The prior with what oblique views say of the perspective of those straight from the front.
+
+    Seen from the front, all outlines lie at nearly one distance and hardly tell how near the camera
+    stood. One camera took pictures of one size, so but for focusing they share its focal length.
+    """
+    count = len(points)
+    scale = np.exp(fit.views[:, LOG_SCALE])
+    at = VIEW_SIZE * np.arange(count) + NEARNESS
+    per_focal = scale * fit.views[:, NEARNESS]
+    weight = 1 / np.maximum(scale**2 * fit.covariance[at, at], 1e-18)
+    straight = np.hypot(fit.views[:, LEAN_X], fit.views[:, LEAN_Y]) < np.radians(STRAIGHT_DEG)
+    mean, sd = (np.full(count, v) for v in (prior.nearness_mean, prior.nearness_sd))
+    for row, own in enumerate(points):
+        if not straight[row]:
+            continue
+        same = np.array([view.centre_px == own.centre_px for view in points]) & ~straight
+        if same.any():
+            common = _weighted_median(per_focal[same], weight[same])
+            spread = np.hypot(FOCAL_SD * common, 1 / np.sqrt(weight[same].sum()))
+            mean[row], sd[row] = common / scale[row], spread / scale[row]
+    return replace(prior, nearness_mean=mean, nearness_sd=sd)
+
+
+def _weighted_median(values: Floats, weights: Floats) -> float:
+    """The value at which half of the weight lies below, between neighbours."""
+    order = np.argsort(values)
+    below = np.cumsum(weights[order]) - weights[order] / 2
+    middle = float(weights.sum()) / 2
+    return float(np.interp(middle, below, values[order]))
 
 
 def _fit_alone(line: ViewOutlines, family: ConnectorFamily) -> FitResult | str:

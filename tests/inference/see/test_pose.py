@@ -6,10 +6,12 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
+from fiberward.inference.see.mouth import oblong_radius
 from fiberward.inference.see.pose import ConnectorFit, fit_connector
 from fiberward.inference.see.turns import bottom_offset_deg, camera_turn_deg
 from fiberward.model.camera import Camera, surface_coordinates
 from fiberward.model.errors import UsageError
+from fiberward.model.profile import MeridianProfile
 from fiberward.model.shape import ConnectorShape
 from fiberward.model.surfaces import Surface
 
@@ -150,6 +152,79 @@ def test_flat_sides_of_a_mouth_cut_by_the_frame_still_give_its_size(tilts):
     assert fit.shape.cavity_radius_um == pytest.approx(2256.0, rel=0.02)
     rim = fit.shape.barrel_length_um - fit.shape.cavity_depth_um
     assert rim == pytest.approx(1370.0, abs=40.0)
+
+
+def draw_oblong(camera: Camera, half_um: tuple[float, float], key_deg: float) -> Bytes:
+    """BIG's ferrule in a mouth with sharp corners, `half_um` wide along and across `key_deg`.
+
+    Drawn by projecting the mouth's corners, so without the fit's own formulas.
+    """
+    import cv2
+
+    profile = MeridianProfile(BIG)
+    wide = replace(BIG, cavity_radius_um=9000.0)
+    seen = surface_coordinates(camera, wide)
+    ferrule = np.isin(seen.surface, (Surface.BARREL, Surface.CHAMFER, Surface.ENDFACE, 6))
+    rim_s = profile.s_end_um[Surface.CHAMFER] + BIG.barrel_length_um - BIG.cavity_depth_um
+    height, width = camera.size_hw
+
+    def plane(more_um: float) -> npt.NDArray[np.bool_]:
+        turn = np.radians(key_deg)
+        along, across = (
+            np.array([np.cos(turn), np.sin(turn)]),
+            np.array([-np.sin(turn), np.cos(turn)]),
+        )
+        signs = ((1, 1), (1, -1), (-1, -1), (-1, 1))
+        corners = [
+            a * (half_um[0] + more_um) * along + b * (half_um[1] + more_um) * across
+            for a, b in signs
+        ]
+        px, _ = camera.project(np.array([[*corner, profile.rim_z_um] for corner in corners]))
+        mask = np.zeros((height, width), np.uint8)
+        cv2.fillPoly(mask, [np.rint(px * 16).astype(np.int32)], 1, shift=4)
+        return mask > 0
+
+    mouth, face = plane(0.0), plane(900.0)
+    surface = np.full((height, width), Surface.SURROUND, np.uint8)
+    surface[face] = Surface.HOUSING
+    surface[mouth] = Surface.CAVITY
+    shown = ferrule & (mouth | (seen.s_um < rim_s))
+    surface[shown] = seen.surface[shown]
+    return surface
+
+
+def test_an_oblong_mouth_gives_the_rims_height_too():
+    truth = cameras(BIG, 3)
+    masks = [View(draw_oblong(camera, (2900.0, 2200.0), 25.0)) for camera in truth]
+    fit = fit_connector(masks, 2.5, [camera.turn_deg for camera in truth])
+    assert fit.shape is not None
+    rim = fit.shape.barrel_length_um - fit.shape.cavity_depth_um
+    assert rim == pytest.approx(1600.0, abs=80.0)
+    # the chart knows squares only: one of equal area, and the masks keep their own mouth
+    assert fit.shape.cavity_radius_um == pytest.approx((2900.0 * 2200.0) ** 0.5, rel=0.04)
+    assert not any(pose.mouth_fitted for pose in fit.poses if pose is not None)
+
+
+def test_a_rounded_oblong_is_drawn_as_its_closed_form_says():
+    angle = np.array([0.0, 90.0, 180.0, 270.0])
+    assert oblong_radius(angle, 0.3, 1.5) == pytest.approx([1.5, 1.0, 1.5, 1.0])
+    corner = np.degrees(np.arctan2(1.0, 1.5))  # without rounding the corner lies at (1.5, 1)
+    assert oblong_radius(np.array([corner]), 0.0, 1.5) == pytest.approx([np.hypot(1.5, 1.0)])
+    # corners as large as the short half width make a stadium: discs about (0.5, 0)
+    end = oblong_radius(np.array([30.0, -30.0, 150.0]), 1.0, 1.5)
+    x, y = end * np.cos(np.radians(30.0)) - 0.5, end * np.sin(np.radians(30.0))
+    assert np.hypot(x, y) == pytest.approx(1.0)
+    assert oblong_radius(np.arange(0.0, 360.0, 7.0), 1.0, 1.0) == pytest.approx(1.0)
+
+
+def test_a_front_view_takes_its_perspective_from_the_oblique_ones_of_its_camera():
+    shared = [replace(c, distance_um=12e3 * c.um_per_px) for c in cameras(BIG, 5)]
+    masks = [View(spoiled(draw(camera, BIG), 30 + k)) for k, camera in enumerate(shared)]
+    fit = fit_connector(masks, 2.5, [camera.turn_deg for camera in shared])
+    front = fit.poses[0]
+    assert front is not None
+    assert front.camera.tilt_deg < 10.0
+    assert front.camera.focal_px == pytest.approx(12e3, rel=0.35)
 
 
 def test_the_square_mouth_brings_wrong_turns_back_into_line():
