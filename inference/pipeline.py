@@ -30,6 +30,7 @@ from .see.aligned import turn_corrections, turned
 from .see.coverage import Coverage, measure_coverage
 from .see.deposits import measure_deposits
 from .see.fuse import Deposit, ViewMaps, fuse
+from .see.lens_specks import lens_specks, without_specks
 from .see.look import MappedView
 from .see.model_file import ModelCard, allowed_threads
 from .see.picture import read_picture
@@ -110,7 +111,8 @@ class Inspector:
         seen = abreast(self._see, read, at_once)
         views = [next(seen) for _ in follow(range(len(read)))]
         views, shape = _place(views, request)
-        views = _aligned(list(abreast(_measured, enumerate(views), at_once)))
+        views = _unspecked(list(abreast(_measured, enumerate(views), at_once)))
+        views = _aligned(views)
         deposits = _fused(views)
         coverage, maps = self._cover(views, shape, at_once)
         created_at = utc_now()
@@ -253,6 +255,21 @@ def _measured(numbered: tuple[int, SeenView]) -> SeenView:
     seen = replace(seen, doubtful=None, likely=None)
     coordinates = _lightened(coordinates)
     return replace(view, segmentation=seen, coordinates=coordinates, deposits=deposits)
+
+
+def _unspecked(views: Sequence[SeenView]) -> list[SeenView]:
+    """The views without what sits on the camera's lens; there they show nothing."""
+    found = lens_specks([view.deposits for view in views], [view.pose for view in views])
+    out = list(views)
+    for index, view in enumerate(views):
+        specks = [seen for k, seen in enumerate(view.deposits) if (index, k) in found]
+        if specks and view.segmentation is not None:
+            kept = [seen for k, seen in enumerate(view.deposits) if (index, k) not in found]
+            seen = without_specks(view.segmentation, specks)
+            out[index] = replace(
+                view, segmentation=seen, deposits=tuple(kept), specks=tuple(specks)
+            )
+    return out
 
 
 def _lightened(coordinates: SurfaceCoordinates) -> SurfaceCoordinates:

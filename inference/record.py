@@ -117,7 +117,11 @@ def _view(view: SeenView, trained_um_per_px: tuple[float, float]) -> ViewRecord:
         detection_limit_um=_number(view.detection_limit_um),
         blur_sigma_px=None if quality is None else _number(quality.blur_sigma_px),
         clipped_share=None if quality is None else _number(quality.clipped_share),
-        notes=(*(() if picture is None else picture.notes), *_scale_note(view, trained_um_per_px)),
+        notes=(
+            *(() if picture is None else picture.notes),
+            *_scale_note(view, trained_um_per_px),
+            *_speck_note(view),
+        ),
     )
 
 
@@ -182,6 +186,17 @@ def _next_words(coverage: Coverage | None, verdict: str) -> tuple[str, ...]:
     return (
         f"The one picture that would add most: tilt {wanted.tilt_deg:.0f} deg at turn "
         f"{wanted.turn_deg:.0f} deg; {adds} more.",
+    )
+
+
+def _speck_note(view: SeenView) -> tuple[str, ...]:
+    """What sits on the camera and where, if anything does."""
+    if not view.specks:
+        return ()
+    at = ", ".join(f"({x:.0f}, {y:.0f})" for x, y in sorted(seen.xy_px for seen in view.specks))
+    return (
+        f"On the camera's lens or sensor, at the same pixels of other pictures too: {at} px. "
+        "Left out, and what it hides is counted unseen; clean the lens.",
     )
 
 

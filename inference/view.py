@@ -22,7 +22,8 @@ class SeenView:
     `name`, `stem`: what it and its outputs are called. `why_not`: why it is no evidence, None while
     it is. `undecodable`: the file is not one whole picture. `duplicate_of`: the name of an earlier
     picture with the same bytes. `coordinates`: of these, surface and travel distance; the rest is
-    NaN once the view is measured. `deposits`: as seen in this view alone.
+    NaN once the view is measured. `deposits`: as seen in this view alone. `specks`: what was taken
+    for dirt but sits on the camera's lens (`see.lens_specks`).
     """
 
     path: Path
@@ -38,6 +39,7 @@ class SeenView:
     pose: Pose | None = None
     coordinates: SurfaceCoordinates | None = None
     deposits: tuple[SeenDeposit, ...] = ()
+    specks: tuple[SeenDeposit, ...] = ()
 
     @property
     def readable(self) -> bool:

@@ -20,7 +20,7 @@ from .crumbs import crumb_hosts
 from .deposits import SeenDeposit
 from .match import group_sightings
 from .pose import Pose
-from .sighting import Placed, place_on_housing, place_sighting, sight_of
+from .sighting import BASE_SD_UM, SIZE_SHARE, Placed, place_on_housing, place_sighting, sight_of
 from .standing import stands_at
 
 __all__ = ["Deposit", "ViewMaps", "fuse"]
@@ -44,6 +44,7 @@ LEAST_FACING, FACING_SHARE = 0.35, 0.75  # of a view that must show it: cosine, 
 COARSER = 1.25  # and the most that its scale may be coarser than the best one's
 FAINT = 0.15  # probability of any deposit below which a view shows nothing there
 MARGIN_PX = 6
+RING_SIZE_LOG = 0.7  # of what lies all round: log of the ratio of two views' sizes of one deposit
 
 
 @dataclass(frozen=True)
@@ -130,7 +131,7 @@ def fuse(
     silent = _Silence(profile, poses, maps or [None] * len(poses))
     deposits = [_merged(group, silent, profile) for group in group_sightings(placed)]
     deposits += [_on_housing(group) for group in group_sightings(outside)]
-    deposits += [_single(seen) for seen in alone]
+    deposits += [_all_round(group) for group in _alike_all_round(alone)]
     kept = [_with_crumbs(deposit, crumbs) for deposit in deposits if deposit is not None]
     kept.sort(key=_place_key)
     return tuple(replace(deposit, id=number) for number, deposit in enumerate(kept, start=1))
@@ -263,6 +264,48 @@ def _on_housing(group: Sequence[Placed]) -> Deposit:
         unsure=all(p.seen.unsure for p in group) and len(group) < 2,
         seen_in=tuple(sorted(p.seen.view for p in group)),
         sightings=tuple(p.seen for p in sorted(group, key=lambda p: p.seen.view)),
+    )
+
+
+def _alike_all_round(alone: Sequence[SeenDeposit]) -> list[list[SeenDeposit]]:
+    """Sightings without an angle, grouped by deposit: at most one of each view, largest first.
+
+    What lies all round the axis is one deposit in all views that show it at one distance.
+    """
+    groups: list[list[SeenDeposit]] = []
+    for seen in sorted(alone, key=lambda seen: (-seen.pixel_count, seen.view)):
+        fits = (
+            group
+            for group in groups
+            if all(other.view != seen.view for other in group) and _one_ring(group[0], seen)
+        )
+        if (home := next(fits, None)) is not None:
+            home.append(seen)
+        else:
+            groups.append([seen])
+    return groups
+
+
+def _one_ring(a: SeenDeposit, b: SeenDeposit) -> bool:
+    """Whether two sightings that lie all round the axis may be one deposit."""
+    if a.s_um is None or b.s_um is None or a.kind != b.kind:
+        return False
+    near = abs(a.s_um - b.s_um) <= BASE_SD_UM + SIZE_SHARE * max(a.size_um, b.size_um)
+    return near and abs(np.log(max(a.size_um, 1.0) / max(b.size_um, 1.0))) <= RING_SIZE_LOG
+
+
+def _all_round(group: Sequence[SeenDeposit]) -> Deposit:
+    """One deposit without an angle from its sightings: as its largest shows it."""
+    odds = sorted((_logit(seen.confidence) for seen in group), reverse=True)
+    total = odds[0] + SECOND_SHARE * sum(max(v, 0.0) for v in odds[1:])
+    if len(group) == 1:
+        return _single(group[0])
+    return replace(
+        _single(group[0]),
+        confidence=float(1 / (1 + np.exp(-total))),
+        unsure=False,
+        seen_in=tuple(sorted(seen.view for seen in group)),
+        sightings=tuple(sorted(group, key=lambda seen: seen.view)),
     )
 
 

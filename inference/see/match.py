@@ -11,7 +11,7 @@ from ...model.kinds import Kind
 from ...model.surfaces import Surface
 from .sighting import Placed
 
-__all__ = ["Correction", "Mark", "group_sightings", "turn_corrections_deg"]
+__all__ = ["Correction", "Mark", "group_sightings", "one_place", "turn_corrections_deg"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -65,6 +65,17 @@ def pair_cost(a: Placed, b: Placed) -> float:
     sizes = np.log(max(a.seen.size_um, 1.0) / max(b.seen.size_um, 1.0)) / SIZE_SD
     cost = gap @ np.linalg.solve(spread, gap) + sizes**2
     return float(cost) + STEP_COST * apart + _kind_cost(a.seen.kind, b.seen.kind)
+
+
+def one_place(a: Placed, b: Placed) -> bool:
+    """Whether two sightings of different views may be one deposit, as far as places tell.
+
+    Where a turn is not known, only the travel distance tells.
+    """
+    if a.turn_known and b.turn_known:
+        return pair_cost(a, b) < MOST_COST
+    spread = a.covariance[0, 0] + b.covariance[0, 0]
+    return (b.s_um - a.s_um) ** 2 < MOST_COST * float(spread)
 
 
 def _near_pairs(placed: Sequence[Placed]) -> Iterator[tuple[int, int]]:

@@ -14,7 +14,15 @@ from .deposits import SeenDeposit
 from .pose import Pose
 from .standing import Line, stands_at
 
-__all__ = ["PlaceSight", "Placed", "floor_sd_um", "place_sighting", "sight_of"]
+__all__ = [
+    "BASE_SD_UM",
+    "SIZE_SHARE",
+    "PlaceSight",
+    "Placed",
+    "floor_sd_um",
+    "place_sighting",
+    "sight_of",
+]
 
 Floats = npt.NDArray[np.float64]
 

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from PIL import Image
 
 from fiberward.inference import pipeline
 from fiberward.inference.pipeline import Inspector
@@ -111,6 +112,43 @@ def test_a_view_of_unknown_turn_is_turned_onto_the_others_by_what_they_share(
     inspection = inspector.inspect(request).inspection
     assert inspection.views[3].turn_deg == pytest.approx(240, abs=1.5)
     assert len(inspection.deposits) == 4
+
+
+def paint(paths, xy_px, kind=Kind.PARTICLE):
+    """A grain of 5 x 5 px at the same pixels of each picture, as a speck on the lens makes it."""
+    for path in paths:
+        rgb = np.array(Image.open(path))
+        window = rgb[xy_px[1] - 2 : xy_px[1] + 3, xy_px[0] - 2 : xy_px[0] + 3]
+        window[..., 0], window[..., 1], window[..., 2] = window[..., 1], 0, 40 * kind
+        Image.fromarray(rgb).save(path)
+
+
+def test_a_speck_on_the_lens_is_named_left_out_and_hides_what_lies_behind_it(
+    drawing, spot, inspector
+):
+    paths = drawing.four((spot(600, 30, 60),))
+    paint(paths, (285, 150))
+    result = inspector.inspect(request_for(paths))
+    (deposit,) = result.inspection.deposits
+    assert deposit.s_um == pytest.approx(600, abs=4)
+    for view in result.views:
+        assert view.segmentation.kind[150, 285] == 0
+        assert view.segmentation.unseen[150, 285] == 1
+    for view in result.inspection.views:
+        assert any("lens" in note and "(286, 150)" in note for note in view.notes)
+
+
+def test_dirt_at_one_pixel_of_two_pictures_or_on_the_fibre_is_no_speck_on_the_lens(
+    drawing, spot, inspector
+):
+    paths = drawing.four()
+    paint(paths[:2], (285, 150))  # two pictures may agree by chance
+    kept = inspector.inspect(request_for(paths)).inspection
+    assert sorted(d.seen_in for d in kept.deposits) == [("a.png",), ("front.png",)]
+    oblique = drawing.four((spot(0, 0, 60),))[1:]  # all three hold the fibre at one pixel
+    request = replace(request_for(oblique), turns_deg=TURNS[1:])
+    (on_fiber,) = inspector.inspect(request).inspection.deposits
+    assert on_fiber.seen_in == ("a.png", "b.png", "c.png")
 
 
 def test_a_copy_of_a_picture_is_no_second_evidence(drawing, spot, inspector):

@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 import pytest
 
+from fiberward.inference.keep.compare import Side, compare
 from fiberward.inference.pipeline import Inspector
 from fiberward.inference.request import Request
 from fiberward.inference.see.inputs import ConnectorFacts
@@ -118,6 +119,23 @@ def test_the_dirty_connector_is_cleaned_first_and_the_scratched_one_not_mated(in
     assert inspected["c10100"][0].verdict == "clean-first"
     assert inspected["c10106"][0].verdict == "clean-first"  # its scratch, at first sight
     assert {deposit.kind for deposit in inspected["c10106"][0].deposits} == {"damage"}
+
+
+def test_two_connectors_are_never_compared_as_one_before_and_after(inspected):
+    sides = [Side(inspected[name][0]) for name in NAMES]
+    for before, after in (sides, reversed(sides)):
+        comparison = compare(before, after)
+        assert comparison.refused
+        assert comparison.match == "none"
+        assert comparison.pairs == ()
+        assert "the connectors differ" in str(comparison.why_refused)
+
+
+def test_a_connector_is_recognised_as_itself(inspected):
+    side = Side(inspected["c10100"][0])
+    comparison = compare(side, side)
+    assert not comparison.refused
+    assert {pair.fate for pair in comparison.pairs} == {"stayed"}
 
 
 @pytest.fixture(scope="module")

@@ -95,6 +95,14 @@ def test_a_deposit_seen_in_three_views_is_one_deposit():
     assert len(deposit.sightings) == 3
 
 
+def test_what_lies_all_round_the_axis_is_one_deposit_in_all_views_that_show_it():
+    rings = [replace(sighting(v, 500.0, 0.0, 400.0 + v), theta_deg=None) for v in range(3)]
+    other = replace(sighting(0, 900.0, 0.0, 400.0), theta_deg=None)
+    found = fuse([[rings[0], other], [rings[1]], [rings[2]]], FOUR[:3])
+    assert [deposit.seen_in for deposit in found] == [(0, 1, 2), (0,)]
+    assert [deposit.theta_deg for deposit in found] == [None, None]
+
+
 def test_two_deposits_apart_stay_two_however_many_views_show_them():
     seen = [[sighting(k, 500, 20), sighting(k, 500, 60)] for k in range(3)] + [[]]
     deposits = fuse(seen, FOUR)
