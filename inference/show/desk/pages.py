@@ -36,7 +36,7 @@ __all__ = [
 
 HERE = Path(__file__).parent
 RING_STEP_DEG = 3
-ROWS_AT_ONCE = 40  # the rest of a long list comes after the page is seen
+ROWS_AT_ONCE = 20  # more than a screen shows; the rest comes after the page is seen
 REPORT_POLICY = (
     "default-src 'none'; img-src data:; style-src 'unsafe-inline'; frame-ancestors 'none'; sandbox"
 )

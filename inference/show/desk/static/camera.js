@@ -49,6 +49,7 @@ async function look() {
     byId("live").src = `/camera/frame?n=${shown}`;
   }
   if (now.aid) tellAid(now.aid, now.aid_age_s * 1000 > OLD_MS);
+  else if (now.frame !== undefined) byId("finest").textContent = "Being measured";
   if (now.burst && taking) {
     byId("taking").textContent = `${now.burst.burst}: ${now.burst.done} of ${now.burst.of}`;
     byId("bar").value = (now.burst.done + (now.burst.burst === "taking" ? 0 : now.burst.of)) / (2 * now.burst.of);
