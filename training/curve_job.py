@@ -22,7 +22,7 @@ from .labels.check import CheckReport
 from .labels.folder import LabelledView
 from .learning_curve import Curve, Point, learning_curve, parts_of
 from .loop import Processes
-from .retrain import RetrainSettings, layer_scores, retrain_net
+from .retrain import Limits, RetrainSettings, layer_scores, retrain_net
 from .retrain_job import HOLD_OUTS, RUNS, replay_for
 from .shop_pool import Pool, patch_of_view
 from .shop_split import read_parts, remember_parts, split_views
@@ -109,7 +109,7 @@ class _CurveRun:
             shop = [patch for group in self.learn[:count] for patch in group]
             pool = Pool(shop, replay, self.learning.plan, self.learning.seed, LossWeights())
             trained = retrain_net(
-                pool, stop, self.learning, folder / str(count), weights, None, terminal.note
+                pool, stop, self.learning, folder / str(count), weights, Limits(), terminal.note
             )
             if not trained.done:
                 raise _Paused

@@ -34,6 +34,7 @@ from .shop_pool import BatchPlan, Pool
 from .validation import confusion, iou_from_confusion
 
 __all__ = [
+    "Limits",
     "RetrainSettings",
     "ShopTrainer",
     "Trained",
@@ -85,6 +86,22 @@ class RetrainSettings:
             validation_batches=0,
             net=self.net,
         )
+
+
+@dataclass(frozen=True)
+class Limits:
+    """Minutes of this call's learning, None for no limit: after which it pauses, to be gone on
+    with; after which it ends, its rate brought down by the clock, and the best so far is taken.
+    """
+
+    pause_after: float | None = None
+    end_after: float | None = None
+
+    def deadline(self, save_minutes: float, begun_s: float) -> Deadline:
+        """What comes first of both, by the clock."""
+        pause, end = self.pause_after, self.end_after
+        ends = end is not None and (pause is None or end <= pause)
+        return Deadline(end if ends else pause, save_minutes, begun_s, time.monotonic(), ends)
 
 
 @dataclass(frozen=True)
@@ -236,13 +253,13 @@ def retrain_net(
     settings: RetrainSettings,
     run: Path,
     parent: Path,
-    minutes: float | None,
+    limits: Limits,
     say: Say,
 ) -> Trained:
     """Train in the folder `run` from the weights at `parent`, or go on with what lies there.
 
-    minutes: pause after so long. Raises `TrainingError` for a loss that is not finite, `ModelError`
-    where the folder holds a run of other settings.
+    Raises `TrainingError` for a loss that is not finite, `ModelError` where the folder holds a run
+    of other settings.
     """
     processes = Processes.join()
     config = settings.config()
@@ -258,7 +275,7 @@ def retrain_net(
         best.write(run, trainer.net_with(0.0))
     say(f"{'goes on' if resumed else 'begins'} at step {trainer.state.step} of {config.steps}; "
         f"score on the connectors that stop: {best.first_score:.3f} before")  # fmt: skip
-    deadline = Deadline(minutes, config.save_minutes, begun, time.monotonic())
+    deadline = limits.deadline(config.save_minutes, begun)
     with deadline.listening():
         done = _run(trainer, stop, (settings, run, deadline), best, say)
     net = SightNet(config.net)
@@ -276,7 +293,9 @@ def _run(
     best: _Best,
     say: Say,
 ) -> bool:
-    """Train until the last step, the end of patience, or a pause; True unless paused."""
+    """Train until the last step, the end of patience or of the time, or a pause; True unless
+    paused.
+    """
     settings, run, deadline = where
     state, config = trainer.state, trainer.config
     pace = _Pace(state.step, time.monotonic())
@@ -285,21 +304,22 @@ def _run(
         while state.step < config.steps and best.looks_since < settings.patience:
             parts = trainer.step(*(trainer.prefetcher.take() for _ in range(settings.batches)))
             if state.step - pace.step == 3:
-                say(f"about {pace.left_min(state.step, config.steps):.0f} minutes of training at "
-                    "most")  # fmt: skip
+                say(f"about {pace.left_min(config.steps, state.step, deadline):.0f} minutes of "
+                    "training at most")  # fmt: skip
             code = check(trainer, deadline)
-            if state.step % config.check_every == 0 or state.step == config.steps:
+            ends = code == STOP and deadline.finish and not deadline.signalled
+            if state.step % config.check_every == 0 or state.step == config.steps or ends:
                 score = _look(trainer, stop, best, run)
                 say(
                     f"step {state.step} of {config.steps}: loss {float(parts['total']):.3f}, "
                     f"score {score:.3f} (best {best.score:.3f} at step {best.step}), "
-                    f"{pace.left_min(state.step, config.steps):.1f} minutes left at most"
+                    f"{pace.left_min(config.steps, state.step, deadline):.1f} minutes left at most"
                 )
                 keep(trainer, run, deadline)
             elif code != GO_ON:
                 keep(trainer, run, deadline)
             if code == STOP:
-                return False
+                return ends
     finally:
         trainer.prefetcher.stop()
     return True
@@ -332,7 +352,10 @@ class _Pace:
     step: int
     at_s: float
 
-    def left_min(self, step: int, steps: int) -> float:
-        """Minutes to the last step, at the pace so far."""
+    def left_min(self, steps: int, step: int, deadline: Deadline) -> float:
+        """Minutes to the last step at the pace so far, or to the end of the time."""
         each = (time.monotonic() - self.at_s) / max(step - self.step, 1)
-        return each * (steps - step) / 60
+        left = each * (steps - step) / 60
+        if deadline.finish and deadline.minutes is not None:
+            left = min(left, deadline.minutes * max(1 - deadline.elapsed(), 0.0))
+        return left

@@ -14,7 +14,7 @@ from ..inference.see.segment import Segmenter
 from ..inference.show.terminal import Terminal
 from .label_next import rank_unlabelled
 from .labels.check import CheckReport, check_folder
-from .retrain import RetrainSettings
+from .retrain import Limits, RetrainSettings
 from .retrain_job import JobSettings, Outcome, run_job
 
 __all__ = ["retrain"]
@@ -60,7 +60,11 @@ def retrain(
     ] = True,
     minutes: Annotated[
         float | None,
-        typer.Option(min=0.05, help="Pause after so many; the same command goes on."),
+        typer.Option(min=0.05, help="Pause after so many of learning; the same command goes on."),
+    ] = None,
+    within: Annotated[
+        float | None,
+        typer.Option(min=0.05, help="End the learning after so many, and judge what there is."),
     ] = None,
     steps: Annotated[
         int, typer.Option(min=1, help="Steps of learning at most.")
@@ -104,7 +108,8 @@ def retrain(
     learning = replace(RetrainSettings(), steps=steps)
     if learning_curve:
         return _curve(report, store, start, (learning, threads))
-    settings = JobSettings(store.free_name(wanted), minutes, judged_renders, threads, learning)
+    limits = Limits(minutes, within)
+    settings = JobSettings(store.free_name(wanted), limits, judged_renders, threads, learning)
     outcome = run_job(report, store, start, settings)
     return _told(outcome, report, (store, db, activate), settings)
 

@@ -31,7 +31,7 @@ from .matched import matched_thresholds, truth_of_patch
 from .model_metadata import rewrite_metadata
 from .replay import kept_replay
 from .report import machine
-from .retrain import RetrainSettings, Trained, retrain_net
+from .retrain import Limits, RetrainSettings, Trained, retrain_net
 from .shop_pool import Pool, Replay, patch_of_view
 from .shop_split import Split, read_parts, remember_parts, split_views
 from .source import Source, render_source
@@ -45,11 +45,10 @@ UNLIKE = 0.5
 
 @dataclass(frozen=True)
 class JobSettings:
-    """name: of the new model. minutes: pause the learning after so long. judged_renders: connectors
-    of our own renders that the gate asks."""
+    """name: of the new model. judged_renders: connectors of our own renders that the gate asks."""
 
     name: str
-    minutes: float | None = None
+    limits: Limits = field(default_factory=Limits)
     judged_renders: int = 24
     threads: int | None = None
     learning: RetrainSettings = field(default_factory=RetrainSettings)
@@ -125,9 +124,7 @@ def _learn(
     learn = [patch_of_view(v, old) for v in _follow(split.learn, "labelled pictures")]
     stop = [patch_of_view(v, old) for v in split.stop]
     pool = Pool(learn, replay, learning.plan, learning.seed, LossWeights())
-    return retrain_net(
-        pool, stop, learning, run, weights, settings.minutes, Terminal.current().note
-    )
+    return retrain_net(pool, stop, learning, run, weights, settings.limits, Terminal.current().note)
 
 
 def replay_for(learning: RetrainSettings, source: Source, cache: Path) -> Replay:

@@ -97,6 +97,21 @@ def test_a_file_of_other_weights_is_refused_and_not_written(
     assert list(tmp_path.iterdir()) == []
 
 
+def test_where_half_precision_is_too_coarse_more_weights_stay_whole(
+    tmp_path: Path, run: Path, exported: Exported, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The same net under a limit that its rounding misses."""
+    import onnx
+
+    limit = exported.agreement.max_dp / 2
+    monkeypatch.setitem(export_module.LIMITS, "float16", (limit, 0.0))
+    monkeypatch.setattr(export_module, "SMALL", (256, 10**9))
+    made = export_run(run, tmp_path / "near.onnx", fake_source, int8=False)
+    assert made.agreement.max_dp <= limit
+    stored = onnx.load(str(made.path)).graph.initializer
+    assert not any(onnx.numpy_helper.to_array(w).dtype == np.float16 for w in stored)
+
+
 def test_too_few_pictures_are_no_proof(exported: Exported) -> None:
     net = SightNet(TINY).eval()
     few = export_module.agreement_pictures(fake_source)[:3]

@@ -18,6 +18,7 @@ from fiberward.training.labels.label import NOT_ANNOTATED
 from fiberward.training.loop import Processes
 from fiberward.training.replay import kept_replay, replay_patches
 from fiberward.training.retrain import (
+    Limits,
     RetrainSettings,
     ShopTrainer,
     Trained,
@@ -49,10 +50,10 @@ def parent(tmp_path: Path) -> Path:
 
 
 def go(run: Path, parent: Path, settings: RetrainSettings = SETTINGS, said: list | None = None,
-       minutes: float | None = None) -> Trained:  # fmt: skip
+       limits: Limits | None = None) -> Trained:  # fmt: skip
     stop = list(replay_patches(fake_source, 2, crop=True))
     tell = (said if said is not None else []).append
-    return retrain_net(pool(), stop, settings, run, parent, minutes, tell)
+    return retrain_net(pool(), stop, settings, run, parent, limits or Limits(), tell)
 
 
 def test_it_learns_and_keeps_the_best_average(tmp_path: Path, parent: Path) -> None:
@@ -73,7 +74,7 @@ def test_a_pause_changes_nothing(
     monkeypatch.setattr(loop, "computes_in_bf16", lambda _device_type: False)
     settings = replace(SETTINGS, learning_rate=1e-3)
     whole = go(tmp_path / "whole", parent, settings)
-    paused = go(tmp_path / "cut", parent, settings, minutes=1e-4)
+    paused = go(tmp_path / "cut", parent, settings, limits=Limits(pause_after=1e-4))
     assert not paused.done
     assert 0 < paused.step < 12
     while not paused.done:
@@ -82,6 +83,21 @@ def test_a_pause_changes_nothing(
     averages = [checkpoint.load_ema(tmp_path / run)[0].state_dict() for run in ("whole", "cut")]
     for (name, a), b in zip(averages[0].items(), averages[1].values(), strict=True):
         torch.testing.assert_close(a.float(), b.float(), rtol=0.02, atol=0.002, msg=name)
+
+
+def test_a_run_whose_time_is_over_is_done(tmp_path: Path, parent: Path) -> None:
+    """What was learnt until then is looked at, though no look was due."""
+    settings = replace(SETTINGS, steps=10**6, check_every=10**6)
+    said: list[str] = []
+    done = go(tmp_path / "run", parent, settings, said, Limits(end_after=0.02))
+    assert done.done
+    assert done.step < settings.steps
+    assert any(line.startswith(f"step {done.step} of") for line in said)
+
+
+def test_what_comes_first_of_pause_and_end_holds(tmp_path: Path, parent: Path) -> None:
+    settings = replace(SETTINGS, steps=10**6, check_every=10**6)
+    assert not go(tmp_path / "run", parent, settings, limits=Limits(1e-4, 60.0)).done
 
 
 def test_it_stops_when_the_connectors_that_stop_gain_nothing(tmp_path: Path, parent: Path) -> None:
@@ -110,7 +126,7 @@ def test_what_was_forgotten_of_renders_is_no_gain(
     made = pool()
     made.replay = replace(made.replay, asked=made.replay.frames)
     settings = replace(SETTINGS, steps=4)
-    done = retrain_net(made, [], settings, tmp_path / "run", parent, None, lambda _line: None)
+    done = retrain_net(made, [], settings, tmp_path / "run", parent, Limits(), lambda _line: None)
     assert (done.best_share, done.best_score) == (0.5, 0.85)
 
 
