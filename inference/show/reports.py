@@ -20,8 +20,13 @@ def connector_report(records: Records, start: str) -> Document:
 
 
 def pair_report(records: Records, before: str, after: str) -> Document:
-    """Two inspections of one connector, by the first characters of their uids; UsageError."""
+    """Two inspections of one connector, by the first characters of their uids; UsageError.
+
+    The order that they were recorded in is the order they must be named in: a report is signed.
+    """
     (first, one), (last, other) = recorded(records, before), recorded(records, after)
+    if one.inspection.created_at > other.inspection.created_at:
+        raise UsageError(f"{before} was inspected after {after}: name the earlier one first")
     found = compare_sides(side_of(records, first), side_of(records, last))
     return pair_document(one, other, found, comparison_picture(found))
 

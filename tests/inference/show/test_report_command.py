@@ -111,6 +111,12 @@ def test_before_and_after_say_what_went(shop, tmp_path):
     check_pdf(tmp_path / "r" / "report.pdf", "pair.json")
 
 
+def test_a_later_inspection_is_never_reported_as_the_one_before(shop, tmp_path, capsys):
+    assert main(["report", shop[1], shop[0], "--out", str(tmp_path / "r")]) == 2
+    assert "name the earlier one first" in capsys.readouterr().err
+    assert not (tmp_path / "r").exists()
+
+
 def test_a_lot_is_reported_with_an_overrule_beside_the_machines_word(shop, tmp_path):
     by = ("--by", "Ann", "--reason", "a shadow", "--verdict", "mate")
     assert main(["records", "overrule", shop[2][:8], *by]) == 0
