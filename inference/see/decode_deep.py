@@ -10,6 +10,7 @@ import logging
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import islice
 from typing import Any
 
 import numpy as np
@@ -83,6 +84,9 @@ def decode_deep_tiff(data: bytes) -> Decoded | None:
     return Decoded(rgb, _valid(orientation), notes)
 
 
+MOST_PAGES = 40  # previews included; no camera writes so many
+
+
 @dataclass(frozen=True)
 class _Samples:
     """Colour [H, W, C] of any numeric type, alpha [H, W] or None, and the value of white."""
@@ -94,7 +98,13 @@ class _Samples:
 
 def _only_page(file: Any) -> Any:
     """The one full-size page; previews in reduced size do not count."""
-    pages = [page for page in file.pages if not page.is_reduced]
+    # a damaged file's pages can point to each other without end
+    some: list[Any] = list(islice(file.pages, MOST_PAGES + 1))
+    if len(some) > MOST_PAGES:
+        raise UnreadablePicture(
+            f"holds more than {MOST_PAGES} pages; save the one to inspect alone"
+        )
+    pages = [page for page in some if not page.is_reduced]
     if len(pages) != 1 or getattr(pages[0], "imagedepth", 1) != 1:
         raise UnreadablePicture(f"holds {len(pages)} pages; save the one to inspect alone")
     described: dict[str, Any] = file.imagej_metadata or {}

@@ -466,3 +466,16 @@ def test_any_bytes_give_a_picture_or_one_plain_refusal(data: bytes, tmp_path: Pa
         line = str(error)
     assert (size > 0) != (line != "")
     assert "\n" not in line
+
+
+def test_pages_that_point_to_each_other_without_end_are_refused(tmp_path):
+    """The first page names itself as the next one, as a turned bit can make it (TIFF 6.0)."""
+    path = tmp_path / "ring.tif"
+    tifffile.imwrite(path, np.zeros((8, 8), np.uint16))
+    data = bytearray(path.read_bytes())
+    (first,) = struct.unpack_from("<I", data, 4)
+    (tags,) = struct.unpack_from("<H", data, first)
+    struct.pack_into("<I", data, first + 2 + 12 * tags, first)
+    path.write_bytes(data)
+    with pytest.raises(UnreadablePicture):
+        read_picture(path)
