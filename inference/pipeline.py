@@ -111,7 +111,7 @@ class Inspector:
         seen = abreast(self._see, read, at_once)
         views = [next(seen) for _ in follow(range(len(read)))]
         views, shape = _place(views, request)
-        views = _unspecked(list(abreast(_measured, enumerate(views), at_once)))
+        views = _clear_of_specks(list(abreast(_measured, enumerate(views), at_once)))
         views = _aligned(views)
         deposits = _fused(views)
         coverage, maps = self._cover(views, shape, at_once)
@@ -257,7 +257,7 @@ def _measured(numbered: tuple[int, SeenView]) -> SeenView:
     return replace(view, segmentation=seen, coordinates=coordinates, deposits=deposits)
 
 
-def _unspecked(views: Sequence[SeenView]) -> list[SeenView]:
+def _clear_of_specks(views: Sequence[SeenView]) -> list[SeenView]:
     """The views without what sits on the camera's lens; there they show nothing."""
     found = lens_specks([view.deposits for view in views], [view.pose for view in views])
     out = list(views)

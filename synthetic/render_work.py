@@ -6,7 +6,7 @@ repeated. The pictures are those of one machine: each worker draws with the very
 """
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -28,7 +28,7 @@ class RenderWork:
     folder: Path
     device: str
     force: bool = False
-    renderer: str = renderer_hash()
+    renderer: str = field(default_factory=renderer_hash)
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,8 @@ from pathlib import Path
 
 __all__ = ["renderer_hash"]
 
-DRAWS_NOTHING = {"net.py", "workers.py", "render_command.py", "render_work.py"}
+# `shipped.py` changes with every net: truth files and kept renders would no longer be known
+DRAWS_NOTHING = {"net.py", "render_command.py", "render_work.py", "shipped.py", "workers.py"}
 
 
 @cache

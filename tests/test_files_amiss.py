@@ -78,7 +78,7 @@ def test_impossible_thresholds_in_a_model_file_are_refused(value):
         **dict.fromkeys(("training_hash", "code_version", "created_at"), "x"),
     }
     with pytest.raises(ModelError, match="wrong metadata"):
-        _card(metadata, b"", Path("sight.onnx"))
+        _card(metadata, "", Path("sight.onnx"))
 
 
 def test_the_depth_at_which_toml_is_given_up_is_told_as_a_wrong_value():

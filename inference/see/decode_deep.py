@@ -30,6 +30,7 @@ SAMPLE_FLOAT = 3
 WHITE_LEVEL_TAGS = (50717, 341, 281)
 ORIENTATION_TAG = 274
 ALPHA_SAMPLES = (1, 2)
+MOST_PAGES = 40  # of a TIFF, previews included; no camera writes so many
 
 # What tifffile logs about damaged files ends up in our one line; keep it off the user's screen.
 logging.getLogger("tifffile").addHandler(logging.NullHandler())
@@ -82,9 +83,6 @@ def decode_deep_tiff(data: bytes) -> Decoded | None:
         samples = _tiff_samples(page)
         rgb, notes = _finish(samples, int(page.photometric))
     return Decoded(rgb, _valid(orientation), notes)
-
-
-MOST_PAGES = 40  # previews included; no camera writes so many
 
 
 @dataclass(frozen=True)

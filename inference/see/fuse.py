@@ -160,6 +160,16 @@ def _logit(p: float) -> float:
     return float(np.log(p / (1 - p)))
 
 
+def _chance(logit: float) -> float:
+    return float(1 / (1 + np.exp(-logit)))
+
+
+def _together(sightings: Sequence[SeenDeposit]) -> float:
+    """Log odds of a deposit from its sightings: the surest one's, and a share of the others'."""
+    odds = sorted((_logit(seen.confidence) for seen in sightings), reverse=True)
+    return odds[0] + SECOND_SHARE * sum(max(v, 0.0) for v in odds[1:])
+
+
 class _Silence:
     """What the views say that do not list a deposit."""
 
@@ -214,8 +224,7 @@ def _merged(group: Sequence[Placed], silence: _Silence, profile: MeridianProfile
     """One deposit from its sightings; None if it is too weak against the views without it."""
     best = max(group, key=lambda p: (p.worth, -p.seen.view))
     kind = _kind(group)
-    odds = sorted((_logit(p.seen.confidence) for p in group), reverse=True)
-    total = odds[0] + SECOND_SHARE * sum(max(v, 0.0) for v in odds[1:])
+    total = _together([p.seen for p in group])
     against = silence.against(group) * ABSENT_SHARE[kind]
     strong = any(
         p.seen.confidence >= STRONG_CONFIDENCE and p.seen.pixel_count >= STRONG_PX for p in group
@@ -224,7 +233,7 @@ def _merged(group: Sequence[Placed], silence: _Silence, profile: MeridianProfile
     if unsure and against > 0.5:
         return None
     total -= ABSENT_LOGIT * against
-    confidence = float(1 / (1 + np.exp(-total)))
+    confidence = _chance(total)
     s_um, theta, covariance = _place(group, profile)
     deposit = _single(best.seen)
     if best.line is not None:  # its own pixels show what lies behind it
@@ -251,12 +260,10 @@ def _merged(group: Sequence[Placed], silence: _Silence, profile: MeridianProfile
 def _on_housing(group: Sequence[Placed]) -> Deposit:
     """One deposit on the housing from its sightings: as its best view shows it, without a place."""
     best = max(group, key=lambda p: (p.worth, -p.seen.view))
-    odds = sorted((_logit(p.seen.confidence) for p in group), reverse=True)
-    total = odds[0] + SECOND_SHARE * sum(max(v, 0.0) for v in odds[1:])
     return replace(
         _single(best.seen),
         kind=_kind(group),
-        confidence=float(1 / (1 + np.exp(-total))),
+        confidence=_chance(_together([p.seen for p in group])),
         s_um=None,
         theta_deg=None,
         s_min_um=None,
@@ -296,13 +303,11 @@ def _one_ring(a: SeenDeposit, b: SeenDeposit) -> bool:
 
 def _all_round(group: Sequence[SeenDeposit]) -> Deposit:
     """One deposit without an angle from its sightings: as its largest shows it."""
-    odds = sorted((_logit(seen.confidence) for seen in group), reverse=True)
-    total = odds[0] + SECOND_SHARE * sum(max(v, 0.0) for v in odds[1:])
     if len(group) == 1:
         return _single(group[0])
     return replace(
         _single(group[0]),
-        confidence=float(1 / (1 + np.exp(-total))),
+        confidence=_chance(_together(group)),
         unsure=False,
         seen_in=tuple(sorted(seen.view for seen in group)),
         sightings=tuple(sorted(group, key=lambda seen: seen.view)),

@@ -75,13 +75,14 @@ def open_model(path: str | os.PathLike[str], threads: int | None = None) -> tupl
     except OSError as error:
         why = error.strerror or type(error).__name__
         raise ModelError(f"{path}: cannot read the model file ({why}); name another") from error
-    if path == SHIPPED_MODEL and hashlib.sha256(data).hexdigest() != SHIPPED_SHA256:
+    sha256 = hashlib.sha256(data).hexdigest()
+    if path == SHIPPED_MODEL and sha256 != SHIPPED_SHA256:
         raise ModelError(
             f"{path}: not the weights that this version ships (damaged or exchanged); install "
             "fiberward again, or name another file with --model"
         )
     session = _session(data, path, threads or allowed_threads())
-    card = _card(dict(session.get_modelmeta().custom_metadata_map), data, path)
+    card = _card(dict(session.get_modelmeta().custom_metadata_map), sha256, path)
     _check_signature(session, path)
     return session, card
 
@@ -113,7 +114,7 @@ def _session(data: bytes, path: Path, threads: int) -> Any:
         ) from error
 
 
-def _card(metadata: dict[str, str], data: bytes, path: Path) -> ModelCard:
+def _card(metadata: dict[str, str], sha256: str, path: Path) -> ModelCard:
     found = metadata.get("fiberward.schema")
     if found != SCHEMA:
         named = f'schema "{found}"' if found else "no schema"
@@ -129,7 +130,7 @@ def _card(metadata: dict[str, str], data: bytes, path: Path) -> ModelCard:
         calibration = _table(metadata["calibration"])
         return ModelCard(
             id=path.stem,
-            sha256=hashlib.sha256(data).hexdigest(),
+            sha256=sha256,
             um_per_px_range=(low, high),
             thresholds=_thresholds(json.loads(metadata["thresholds"])),
             calibration=calibration,

@@ -137,7 +137,8 @@ def fine_distances_um(place: Place) -> npt.NDArray[np.float64]:
 
 def draw_scale_bar(canvas: Canvas, place: Place, at: tuple[float, float]) -> None:
     """A bar as long as the step of the strong lines, its left end at `at`, and its length."""
-    step = float(_distances_um(place)[0]) if len(_distances_um(place)) else place.s_max_um
+    distances = _distances_um(place)
+    step = float(distances[0]) if len(distances) else place.s_max_um
     (x, y), length = at, step / place.um_per_px
     canvas.line(np.array([[x, y], [x + length, y]]), INK, 3)
     for end in (x, x + length):

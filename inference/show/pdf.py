@@ -4,7 +4,6 @@ Needs the packages of the extra `pdf`; nothing else of the program does.
 """
 
 import io
-import xml.sax.saxutils
 from collections.abc import Generator, Sequence
 from contextlib import contextmanager
 from datetime import datetime
@@ -13,6 +12,7 @@ from typing import Any
 
 from ...model.errors import MissingExtra
 from . import document as parts
+from .pdf_metadata import xmp_of
 from .plot import Dot, Drawing, Line
 
 __all__ = ["document_pdf"]
@@ -60,7 +60,7 @@ def document_pdf(document: parts.Document) -> bytes:
             writer.block(block)
     made_at = datetime.fromisoformat(document.created_at)
     paper.set_creation_date(made_at)
-    paper.set_xmp_metadata(_about(document))
+    paper.set_xmp_metadata(xmp_of(document))
     paper.embed_file(
         bytes=document.record.encode(),
         basename=document.record_name,
@@ -94,29 +94,6 @@ def _paper(fpdf: Any, document: parts.Document) -> Any:
     paper.set_title(document.title)
     paper.set_producer(document.foot)
     return paper
-
-
-def _about(document: parts.Document) -> str:
-    """What the file says of itself (XMP), as plainly as every reader of it understands."""
-    title, foot = (xml.sax.saxutils.escape(text) for text in (document.title, document.foot))
-    said = (
-        ("pdfaid", "http://www.aiim.org/pdfa/ns/id/", "part", "3"),
-        ("pdfaid", "http://www.aiim.org/pdfa/ns/id/", "conformance", "U"),
-        ("xmp", "http://ns.adobe.com/xap/1.0/", "CreateDate", document.created_at),
-        ("pdf", "http://ns.adobe.com/pdf/1.3/", "Producer", foot),
-        (
-            *("dc", "http://purl.org/dc/elements/1.1/", "title"),
-            f'<rdf:Alt><rdf:li xml:lang="x-default">{title}</rdf:li></rdf:Alt>',
-        ),
-    )
-    blocks = "".join(
-        f'<rdf:Description rdf:about="" xmlns:{short}="{space}">'
-        f"<{short}:{name}>{value}</{short}:{name}></rdf:Description>"
-        for short, space, name, value in said
-    )
-    rdf = "http://www.w3.org/1999/02/22-rdf-syntax-ns#"
-    inside = f'<rdf:RDF xmlns:rdf="{rdf}">{blocks}</rdf:RDF>'
-    return f'<x:xmpmeta xmlns:x="adobe:ns:meta/">{inside}</x:xmpmeta>'
 
 
 def _shown(text: str, paper: Any) -> str:

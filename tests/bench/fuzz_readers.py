@@ -173,7 +173,7 @@ def from_file(name: str, read: Callable[[Path], object]) -> Callable[[bytes, Pat
 def read_card(data: bytes, folder: Path) -> object:
     """Model metadata: a line per key."""
     pairs = (line.partition("=") for line in data.decode("utf-8", "replace").splitlines())
-    return _card({key: value for key, _, value in pairs}, b"", folder / "model.onnx")
+    return _card({key: value for key, _, value in pairs}, "", folder / "model.onnx")
 
 
 def module_at(path: str) -> Any:
