@@ -735,6 +735,19 @@ def test_the_page_goes_on_after_its_server_was_killed(browser, start_desk, tmp_p
 # -- the camera and exercises --------------------------------------------------------------------
 
 
+def wait_for_picture(page: Any, selector: str) -> None:
+    """Wait until an image has pixels.
+
+    Asked again from here: a question that the browser repeats by itself is an `eval`, which the
+    page's content policy refuses from the second time on.
+    """
+    for _ in range(3 * WAIT_MS // 100):
+        if page.locator(selector).evaluate("image => image.naturalWidth") > 0:
+            return
+        page.wait_for_timeout(100)
+    pytest.fail(f"{selector} never showed a picture")
+
+
 def test_a_connector_is_pictured_with_the_camera_by_keys_alone(
     browser, start_desk, tmp_path, halved
 ):
@@ -748,7 +761,7 @@ def test_a_connector_is_pictured_with_the_camera_by_keys_alone(
     page.keyboard.press("Enter")
     page.wait_for_selector("#take:enabled")
     page.wait_for_selector("#finest:has-text('um')")
-    page.wait_for_function("document.getElementById('live').naturalWidth > 0")
+    wait_for_picture(page, "#live")
     assert "smallest deposit this picture can show" in page.locator("#finest-words").inner_text()
     for scheme in ("light", "dark"):
         page.emulate_media(color_scheme=scheme)
