@@ -39,6 +39,7 @@ from .see.quality import measure_quality
 from .see.redraw import redrawn_surfaces
 from .see.segment import WHOLE_PX, Segmentation, Segmenter
 from .see.travel_map import TravelMap, front_reach_um, lay_travel_map
+from .see.work_size import finer_shares, first_size, reduced
 from .settings import Settings
 from .view import SeenView, unturned
 
@@ -109,7 +110,9 @@ class Inspector:
         read = _read_all(request)
         at_once = self._at_once(read)
         seen = abreast(self._see, read, at_once)
-        views = [next(seen) for _ in follow(range(len(read)))]
+        views = self._finer([next(seen) for _ in follow(range(len(read)))], read)
+        del read, seen  # with the large pictures in their own size
+        at_once = self._at_once(views)
         views, shape = _place(views, request)
         views = _clear_of_specks(list(abreast(_measured, enumerate(views), at_once)))
         views = _aligned(views)
@@ -127,14 +130,35 @@ class Inspector:
         sizes = [view.picture.rgb.size // 3 for view in views if view.picture is not None]
         return self._most_abreast if max(sizes, default=0) <= WHOLE_PX else 1
 
-    def _see(self, view: SeenView) -> SeenView:
-        """A picture segmented and checked; one that cannot be used as it is."""
+    def _see(self, view: SeenView, share: float | None = None) -> SeenView:
+        """A picture segmented and checked; one that cannot be used as it is.
+
+        A large one is looked at in reduced size, or with `share` of its pixels along a side.
+        """
         if view.picture is None or view.why_not is not None:
             return view
-        segmentation = self.segmenter(view.picture.rgb)
-        quality = measure_quality(view.picture.rgb, segmentation)
+        picture = first_size(view.picture)
+        if share is not None:
+            picture = view.picture if share == 1 else reduced(view.picture, share)
+        segmentation = self.segmenter(picture.rgb)
+        quality = measure_quality(picture.rgb, segmentation)
         why_not = None if quality.readable else quality.why_not
-        return replace(view, segmentation=segmentation, quality=quality, why_not=why_not)
+        return replace(
+            view, picture=picture, segmentation=segmentation, quality=quality, why_not=why_not
+        )
+
+    def _finer(self, views: Sequence[SeenView], read: Sequence[SeenView]) -> list[SeenView]:
+        """The views after a second look at the large pictures that deserve one."""
+        first = [
+            None if view.picture is None or view.segmentation is None
+            else (view.picture, view.segmentation)
+            for view in views
+        ]  # fmt: skip
+        shares = finer_shares(first)
+        return [
+            view if share is None else self._see(read[k], share)
+            for k, (view, share) in enumerate(zip(views, shares, strict=True))
+        ]
 
     def _cover(
         self, views: Sequence[SeenView], shape: ConnectorShape | None, at_once: int

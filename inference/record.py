@@ -93,7 +93,8 @@ def _reason(reason: Any) -> ReasonRecord:
 def _view(view: SeenView, trained_um_per_px: tuple[float, float]) -> ViewRecord:
     picture, pose, quality = view.picture, view.pose, view.quality
     camera = None if pose is None else pose.camera
-    size = (None, None) if picture is None else picture.rgb.shape[:2]
+    size = (None, None) if picture is None else picture.own_hw
+    own = 1.0 if picture is None else picture.own_px  # what is told of pixels is told of the file's
     return ViewRecord(
         picture=view.name,
         stem=view.stem,
@@ -103,8 +104,10 @@ def _view(view: SeenView, trained_um_per_px: tuple[float, float]) -> ViewRecord:
         duplicate_of=view.duplicate_of,
         width_px=size[1],
         height_px=size[0],
-        um_per_px=None if camera is None else _number(camera.um_per_px),
-        um_per_px_interval=None if pose is None else _pair(pose.um_per_px_interval),
+        um_per_px=None if camera is None else _number(camera.um_per_px / own),
+        um_per_px_interval=None
+        if pose is None
+        else _pair([v / own for v in pose.um_per_px_interval]),
         scale_source=None if pose is None else pose.scale_source,
         tilt_deg=None if camera is None else _number(camera.tilt_deg),
         tilt_sd_deg=None if pose is None else _number(pose.tilt_sd_deg),
@@ -113,9 +116,9 @@ def _view(view: SeenView, trained_um_per_px: tuple[float, float]) -> ViewRecord:
         turn_source=_turn_source(view),
         turn_quality=None if pose is None else _number(pose.turn_quality),
         roll_deg=None if camera is None else _number(camera.roll_deg),
-        fiber_px=None if camera is None else _pair(camera.fiber_px),
+        fiber_px=None if camera is None else _pair([v * own for v in camera.fiber_px]),
         detection_limit_um=_number(view.detection_limit_um),
-        blur_sigma_px=None if quality is None else _number(quality.blur_sigma_px),
+        blur_sigma_px=None if quality is None else _number(_times(quality.blur_sigma_px, own)),
         clipped_share=None if quality is None else _number(quality.clipped_share),
         notes=(
             *(() if picture is None else picture.notes),
@@ -193,7 +196,9 @@ def _speck_note(view: SeenView) -> tuple[str, ...]:
     """What sits on the camera and where, if anything does."""
     if not view.specks:
         return ()
-    at = ", ".join(f"({x:.0f}, {y:.0f})" for x, y in sorted(seen.xy_px for seen in view.specks))
+    own = 1.0 if view.picture is None else view.picture.own_px
+    places = sorted(seen.xy_px for seen in view.specks)
+    at = ", ".join(f"({x * own:.0f}, {y * own:.0f})" for x, y in places)
     return (
         f"On the camera's lens or sensor, at the same pixels of other pictures too: {at} px. "
         "Left out, and what it hides is counted unseen; clean the lens.",
@@ -229,6 +234,10 @@ def _zero_of(views: Sequence[SeenView]) -> str | None:
 
 def _pair(values: Sequence[float]) -> tuple[float, float]:
     return _number(float(values[0])), _number(float(values[1]))
+
+
+def _times(value: float | None, factor: float) -> float | None:
+    return None if value is None else value * factor
 
 
 def _number(value: Any) -> Any:

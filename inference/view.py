@@ -3,6 +3,10 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
 
 from ..model.camera import SurfaceCoordinates
 from .see.deposits import SeenDeposit
@@ -12,7 +16,7 @@ from .see.quality import Quality
 from .see.segment import Segmentation
 from .see.turns import bottom_offset_deg
 
-__all__ = ["SeenView", "reference", "unturned"]
+__all__ = ["SeenView", "in_own_px", "reference", "unturned"]
 
 
 @dataclass(frozen=True)
@@ -61,6 +65,17 @@ class SeenView:
         if self.pose is None or self.quality is None:
             return None
         return self.quality.detection_limit_um(self.pose.camera.um_per_px)
+
+
+def in_own_px(indices: npt.NDArray[np.uint8], view: SeenView) -> npt.NDArray[np.uint8]:
+    """Indices [h, w] of the picture as it is worked on, in the file's own pixels [H, W]."""
+    if view.picture is None or view.picture.stored_hw is None:
+        return indices
+    import cv2
+
+    cv: Any = cv2
+    height, width = view.picture.stored_hw
+    return cv.resize(indices, (width, height), interpolation=cv.INTER_NEAREST_EXACT)
 
 
 def reference(views: Sequence[SeenView]) -> int | None:

@@ -25,13 +25,26 @@ class Picture:
     """One picture, upright.
 
     path: the file. sha256: of its bytes, in hexadecimal. rgb: uint8 [H, W, 3], read-only, as
-    encoded in the file (taken as sRGB). notes: what was converted on reading, a line each.
+    encoded in the file (taken as sRGB). notes: what was converted, a line each. stored_hw: height
+    and width of the upright picture in the file where `rgb` is a reduced one, else None.
     """
 
     path: Path
     sha256: str
     rgb: npt.NDArray[np.uint8]
     notes: tuple[str, ...] = ()
+    stored_hw: tuple[int, int] | None = None
+
+    @property
+    def own_hw(self) -> tuple[int, int]:
+        """Height and width in the file's own pixels."""
+        return self.stored_hw or (self.rgb.shape[0], self.rgb.shape[1])
+
+    @property
+    def own_px(self) -> float:
+        """Own pixels per pixel of `rgb` along a side, at least 1."""
+        (height, width), (h, w) = self.own_hw, self.rgb.shape[:2]
+        return float(np.sqrt(height * width / (h * w)))
 
     def __post_init__(self) -> None:
         if self.rgb.dtype != np.uint8 or self.rgb.ndim != 3 or self.rgb.shape[2] != 3:

@@ -17,7 +17,14 @@ from .blur import rim_sigma_px, sharpest_sigma_px
 from .pieces import connected_pieces
 from .segment import Segmentation
 
-__all__ = ["LIMIT_CONTRAST", "Quality", "measure_quality", "noise_sigma_dn", "rose_diameter_px"]
+__all__ = [
+    "LIMIT_CONTRAST",
+    "Quality",
+    "front_box_px",
+    "measure_quality",
+    "noise_sigma_dn",
+    "rose_diameter_px",
+]
 
 Luminance = npt.NDArray[np.float32]
 Mask = npt.NDArray[np.bool_]
@@ -78,18 +85,18 @@ def measure_quality(rgb: npt.NDArray[np.uint8], segmentation: Segmentation) -> Q
             why_not = "no sharp edge anywhere, out of focus or no connector; focus and retake"
         return Quality(blur, noise, None, None, None, False, why_not)
     front = np.isin(segmentation.surface, FRONT)
-    dome = np.isin(segmentation.surface, FRONT[1:])
+    dome, across = np.isin(segmentation.surface, FRONT[1:]), _across_px(segmentation.surface)
     blur = rim_sigma_px(luminance, (ferrule, front, dome), noise)
     if blur is None:  # perhaps too blurred for the rim to be followed; a sharp picture stays None
         rough = sharpest_sigma_px(luminance, noise)
-        blur = rough if rough is not None and rough > BLUR_SHARE * _across_px(front) else None
+        blur = rough if rough is not None and rough > BLUR_SHARE * across else None
     clipped = float(_clipped(rgb)[ferrule].mean())
     contrast = LIMIT_CONTRAST * float(np.median(luminance[clear if clear.any() else ferrule]))
     limit = None
     if blur is not None and contrast > 0:
         least = max(2 * blur, float(np.sqrt(4 * segmentation.min_px / np.pi)))
         limit = max(rose_diameter_px(contrast, noise, blur), least)
-    why_not = _unfit(clipped, blur, limit, _across_px(front))
+    why_not = _unfit(clipped, blur, limit, across)
     return Quality(blur, noise, contrast, limit, clipped, why_not is None, why_not)
 
 
@@ -147,7 +154,7 @@ def _no_connector(segmentation: Segmentation, ferrule: Mask) -> str | None:
             f"no connector of a known kind (the net gives it {segmentation.unlike:.0%}); {retake}"
         )
     front = np.isin(segmentation.surface, FRONT)
-    across = _across_px(front)
+    across = _across_px(segmentation.surface)
     if across == 0:
         return f"no ferrule in the picture; {retake}"
     if across < LEAST_FRONT_PX:
@@ -203,12 +210,22 @@ def _eroded(mask: Mask, reach_px: int) -> Mask:
     return cv.erode(mask.view(np.uint8), square) > 0
 
 
-def _across_px(front: Mask) -> float:
-    """The ferrule's diameter in the picture, px: the longer side of its front's bounding box."""
-    pieces = connected_pieces(front)
+def front_box_px(surface: npt.NDArray[np.uint8]) -> tuple[int, int, int, int] | None:
+    """Left, top, width and height of the ferrule's front in surface indices [H, W]; None without.
+
+    Of pieces the largest counts.
+    """
+    pieces = connected_pieces(np.isin(surface, FRONT))
     if pieces.area.size < 2:
-        return 0.0
-    return float(pieces.box[1 + int(pieces.area[1:].argmax()), 2:].max())
+        return None
+    left, top, width, height = pieces.box[1 + int(pieces.area[1:].argmax())].tolist()
+    return left, top, width, height
+
+
+def _across_px(surface: npt.NDArray[np.uint8]) -> float:
+    """The ferrule's diameter in the picture, px: the longer side of its front's bounding box."""
+    box = front_box_px(surface)
+    return 0.0 if box is None else float(max(box[2:]))
 
 
 def _solidity(front: Mask) -> float:

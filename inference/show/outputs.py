@@ -17,6 +17,7 @@ from ..see.deposits import SeenDeposit
 from ..see.fuse import Deposit
 from ..see.model_file import allowed_threads
 from ..see.travel_map import TravelMap
+from ..view import in_own_px
 from .map_picture import (
     MapDeposit,
     MapPanel,
@@ -65,7 +66,8 @@ def _write_view(result: Result, index: int, folder: Path) -> bytes:
     view = result.views[index]
     assert view.segmentation is not None
     overlay = _overlay(result, index)
-    planes = (view.segmentation.surface, view.segmentation.kind, overlay)
+    masks = (view.segmentation.surface, view.segmentation.kind)
+    planes = (*(in_own_px(mask, view) for mask in masks), overlay)
     for part, plane in zip(PARTS, planes, strict=True):
         (folder / f"{view.stem}.{part}.png").write_bytes(png_bytes(plane))
     return jpeg_bytes(overlay)

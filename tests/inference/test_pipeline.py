@@ -12,6 +12,7 @@ from fiberward.inference.record import utc_now
 from fiberward.inference.request import Request, picture_names, picture_stems
 from fiberward.inference.see.connector_file import ConnectorFacts
 from fiberward.inference.settings import Settings
+from fiberward.inference.view import in_own_px
 from fiberward.model.errors import UsageError
 from fiberward.model.kinds import Kind
 
@@ -334,3 +335,28 @@ def test_times_are_utc_in_rfc_3339():
     now = datetime.fromisoformat(utc_now())
     assert now.utcoffset() is not None
     assert abs((datetime.now(UTC) - now).total_seconds()) < 5
+
+
+def test_a_picture_of_six_megapixels_is_told_in_its_own_pixels(drawing, spot, inspector):
+    """Drawn in squares of 6 x 6 px: the ferrule is 1,875 px wide, a pixel 8/6 um."""
+    spots = (spot(600, 30, 120),)
+    small = [drawing.view("front.png", 0, 0, spots), drawing.view("a.png", 0, 45, spots)]
+    (listed,) = inspector.inspect(request_for(small)).inspection.deposits
+    for path in small:
+        with Image.open(path) as image:
+            image.resize((2880, 2160), Image.Resampling.NEAREST).save(path)
+    result = inspector.inspect(request_for(small))
+    (deposit,) = result.inspection.deposits
+    assert (deposit.kind, deposit.surface) == (listed.kind, listed.surface)
+    assert deposit.s_um == pytest.approx(listed.s_um, abs=4)
+    assert deposit.theta_deg == pytest.approx(listed.theta_deg, abs=0.5)
+    assert deposit.size_um == pytest.approx(listed.size_um, rel=0.05)
+    for view, seen, (x, y) in zip(
+        result.inspection.views, result.views, ((1440, 1080), (1440, 840)), strict=True
+    ):
+        assert (view.width_px, view.height_px) == (2880, 2160)
+        assert view.um_per_px == pytest.approx(8 / 6, rel=0.005)
+        assert view.fiber_px == pytest.approx((x, y), abs=6)
+        assert len(seen.picture.rgb) < 1300
+        assert in_own_px(seen.segmentation.surface, seen).shape == (2160, 2880)
+        assert any("of its 2880 x 2160" in note for note in view.notes)

@@ -15,8 +15,10 @@ import numpy.typing as npt
 from ...keep.files import write_atomically
 from ...pipeline import Result
 from ...see.fuse import Deposit
+from ...see.picture import read_picture
 from ...see.segment import Segmentation
 from ...see.travel_map import TravelMap
+from ...view import SeenView, in_own_px
 from .shelf import EXTRAS, PAGE_FILE
 
 __all__ = ["MOST_SIDE_PX", "NO_SURFACE_INDEX", "UNSEEN_INDEX", "write_extras"]
@@ -35,7 +37,7 @@ def write_extras(result: Result, folder: Path) -> None:
     page = {
         "views": [_write_view(result, index, target) for index in range(len(result.views))],
         "maps": [_write_map(m, n, target) for m, n in _maps(result)],
-        "sightings": {str(d.id): _sightings(d) for d in result.deposits},
+        "sightings": {str(d.id): _sightings(d, result.views) for d in result.deposits},
     }
     write_atomically(target / PAGE_FILE, json.dumps(page, allow_nan=False).encode())
 
@@ -45,14 +47,16 @@ def _write_view(result: Result, index: int, target: Path) -> dict[str, Any]:
     view = result.views[index]
     if view.picture is None:
         return {"file": None, "index": None, "doubt": None}
-    by = -(-max(view.picture.rgb.shape[:2]) // MOST_SIDE_PX)
+    by = -(-max(view.picture.own_hw) // MOST_SIDE_PX)
+    reduced = view.picture.stored_hw is not None
+    rgb = read_picture(view.path).rgb if reduced else view.picture.rgb
     files: dict[str, Any] = {"file": f"view-{index}.jpg", "index": None, "doubt": None}
-    write_atomically(target / files["file"], _encoded(_shrunk(view.picture.rgb, by), ".jpg"))
+    write_atomically(target / files["file"], _encoded(_shrunk(rgb, by), ".jpg"))
     if by > 1:
-        files["tiles"] = _write_tiles(view.picture.rgb, index, target)
+        files["tiles"] = _write_tiles(rgb, index, target)
     if view.segmentation is not None:
         files["index"] = f"view-{index}.png"
-        kinds = _strongest(view.segmentation.kind, by)
+        kinds = _strongest(in_own_px(view.segmentation.kind, view), by)
         write_atomically(target / files["index"], _encoded(kinds, ".png"))
         files["doubt"] = _doubt(view.segmentation, result.deposits, index)
     return files
@@ -109,8 +113,8 @@ def _write_map(travel_map: TravelMap, name: str, target: Path) -> dict[str, Any]
     return {**files, "um_per_px": travel_map.um_per_px, "side_px": len(travel_map.rgb)}
 
 
-def _sightings(deposit: Deposit) -> list[dict[str, Any]]:
-    """Per view that shows the deposit, the box round all its pieces, px of the picture."""
+def _sightings(deposit: Deposit, views: Sequence[SeenView]) -> list[dict[str, Any]]:
+    """Per view that shows the deposit, the box round all its pieces, px of the picture's file."""
     rows: list[dict[str, Any]] = []
     for index in deposit.seen_in:
         pieces = [seen for seen in deposit.sightings if seen.view == index]
@@ -118,7 +122,9 @@ def _sightings(deposit: Deposit) -> list[dict[str, Any]]:
             x0, y0 = min(p.x0 for p in pieces), min(p.y0 for p in pieces)
             x1 = max(p.x0 + p.mask.shape[1] for p in pieces)
             y1 = max(p.y0 + p.mask.shape[0] for p in pieces)
-            rows.append({"view": index, "box": [x0, y0, x1, y1]})
+            picture = views[index].picture
+            own = 1.0 if picture is None else picture.own_px
+            rows.append({"view": index, "box": [round(v * own) for v in (x0, y0, x1, y1)]})
     return rows
 
 
