@@ -46,7 +46,7 @@ from .pages import (
 from .recorded import Recorded
 from .retraining import Retraining
 from .runner import Runner
-from .shelf import Case, Shelf
+from .shelf import REPORT, Case, Shelf
 from .shooting import Shooting, can_be_added_to
 from .statics import KEPT, static_routes
 from .uploads import TooLarge, TooSlow, check_length
@@ -127,6 +127,7 @@ class Desk:
     @contextlib.asynccontextmanager
     async def _lifespan(self, app: Starlette) -> AsyncGenerator[None]:
         working = [asyncio.create_task(each.run()) for each in (self.runner, self.watched)]
+        working.append(asyncio.create_task(asyncio.to_thread(self.pages.read_ahead)))
         try:
             yield
         finally:
@@ -170,7 +171,7 @@ class Desk:
             verdict=VERDICT_WORDS[it.verdict],
             **list_of(it),
             command=command_line(case),
-            files=files_of(case),
+            reported=case.file(REPORT) is not None,
             earlier=self._others(case),
             wanted=next_of_inspection(it.next_picture),
             addable=can_be_added_to(case),

@@ -1,8 +1,10 @@
 """The kinds' markers as pictures, from the one table of them."""
 
-from ....model.kinds import KINDS
+from ....model.kinds import KINDS, KindRow
 
-__all__ = ["MARKERS", "kind_svg", "kinds_css"]
+__all__ = ["MARKERS", "kinds_css", "kinds_svg"]
+
+DRAWN = KINDS[1:]  # clean has no marker
 
 # The shapes of the markers, drawn round (0, 0), 24 units across; sent to the scripts too.
 MARKERS = {
@@ -16,19 +18,30 @@ MARKERS = {
 
 
 def kinds_css(place: str) -> str:
-    """The markers as a style sheet; `place`: the address under which their pictures lie."""
+    """The markers as a style sheet; `place`: the address of the picture that holds them all."""
     rules = [
-        f".kind-{row.name} {{ background-image: url({place}/kinds/{row.name}.svg); }}"
-        for row in KINDS
+        f".kind-{row.name} {{ background-position: {100 * k / (len(DRAWN) - 1):g}% 0; }}"
+        for k, row in enumerate(DRAWN)
     ]
-    return "\n".join(rules[1:]) + "\n"
+    # one picture for all: each of its own would be a document of its own to the browser
+    shared = f".marker {{ background: url({place}) 0 0 / {100 * len(DRAWN)}% 100% no-repeat; }}"
+    return "\n".join((shared, *rules)) + "\n"
 
 
-def kind_svg(name: str) -> str | None:
-    """A kind's marker as a picture, as the map draws it; None if there is no such kind."""
-    row = next((row for row in KINDS[1:] if row.name == name), None)
-    if row is None:
-        return None
+def kinds_svg() -> str:
+    """The kinds' markers side by side as one picture, each as the map draws it."""
+    side = 28
+    markers = [
+        f"<svg x='{side * k}' width='{side}' height='{side}' viewBox='-14 -14 28 28'>"
+        f"{_marker(row)}</svg>"
+        for k, row in enumerate(DRAWN)
+    ]
+    size = f"width='{side * len(DRAWN)}' height='{side}'"
+    box = f"viewBox='0 0 {side * len(DRAWN)} {side}'"
+    return f"<svg xmlns='http://www.w3.org/2000/svg' {size} {box}>{''.join(markers)}</svg>"
+
+
+def _marker(row: KindRow) -> str:
     how, path = MARKERS[row.marker]
     ink = "stroke-linecap='round' stroke-linejoin='round' fill='none'"
     rims = (
@@ -41,5 +54,4 @@ def kind_svg(name: str) -> str | None:
         else f"stroke='{row.color}' stroke-width='4.5' {ink}"
     )
     parts.append(f"<path d='{path}' {last}/>")
-    drawn = "".join(parts)
-    return f"<svg xmlns='http://www.w3.org/2000/svg' viewBox='-14 -14 28 28'>{drawn}</svg>"
+    return "".join(parts)

@@ -17,7 +17,7 @@ from ..explanation import upper_reach
 from ..words import VERDICT_WORDS, clock, deg, percent, um
 from .job import PICTURES
 from .marks import MARKERS
-from .shelf import EXTRAS, Case
+from .shelf import EXTRAS, REPORT, Case
 from .statics import STATIC
 from .uploads import MOST_PICTURE_BYTES
 
@@ -36,7 +36,8 @@ __all__ = [
 
 HERE = Path(__file__).parent
 RING_STEP_DEG = 3
-ROWS_AT_ONCE = 20  # more than a screen shows; the rest comes after the page is seen
+ROWS_AT_ONCE = 12  # a small screen shows no more; the rest comes once the page is seen
+MOST_REASONS = 20  # on the page; the report has them all
 REPORT_POLICY = (
     "default-src 'none'; img-src data:; style-src 'unsafe-inline'; frame-ancestors 'none'; sandbox"
 )
@@ -69,8 +70,14 @@ class Pages:
             "kinds": {row.name: row for row in KINDS},
             "verdicts": VERDICT_WORDS,
             "most_bytes": MOST_PICTURE_BYTES,
+            "at_once": ROWS_AT_ONCE,
+            "most_reasons": MOST_REASONS,
         }
         self.environment.globals.update(shared)
+
+    def read_ahead(self) -> None:
+        """Compile the largest template, so that the first result is not the slowest to come."""
+        self.environment.get_template("case.html")
 
     def page(self, template: str, **values: Any) -> str:
         """One page as HTML text."""
@@ -99,7 +106,7 @@ def ranked(inspection: Inspection) -> list[tuple[DepositRecord, bool]]:
 def list_of(inspection: Inspection) -> dict[str, Any]:
     """What the list of deposits is written from."""
     views = {view.picture: str(k + 1) for k, view in enumerate(inspection.views)}
-    return {"deposits": ranked(inspection), "views": views, "at_once": ROWS_AT_ONCE}
+    return {"deposits": ranked(inspection), "views": views}
 
 
 def _numbers(views: Mapping[str, str], pictures: Sequence[str]) -> str:
@@ -127,7 +134,7 @@ def files_of(case: Case) -> dict[str, ServedFile]:
     ]
     wanted += [(name, (EXTRAS, name)) for name in _tile_names(page)]
     if case.inspection is not None:
-        wanted += [("travel-map.png", ("travel-map.png",)), ("report.html", ("report.html",))]
+        wanted += [("travel-map.png", ("travel-map.png",)), (REPORT, (REPORT,))]
         for index, view in enumerate(case.inspection.views):
             for part in ("surfaces", "deposits", "overlay"):
                 wanted.append((f"{part}-{index}.png", (f"{view.stem}.{part}.png",)))
@@ -136,7 +143,7 @@ def files_of(case: Case) -> dict[str, ServedFile]:
         path = case.file(*parts)
         if path is not None:
             kind = MEDIA_TYPES[Path(name).suffix]
-            found[name] = ServedFile(path, kind, REPORT_POLICY if name == "report.html" else None)
+            found[name] = ServedFile(path, kind, REPORT_POLICY if name == REPORT else None)
     return found
 
 

@@ -8,9 +8,10 @@ import hashlib
 import json
 import os
 import secrets
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from functools import cached_property
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -19,9 +20,10 @@ from ...keep.inspection import Inspection, read_inspection
 from ...record import utc_now
 from .job import JOB_FILE, PICTURES, Job, read_job, write_job
 
-__all__ = ["EXTRAS", "PAGE_FILE", "RESULT", "Case", "Shelf"]
+__all__ = ["EXTRAS", "PAGE_FILE", "REPORT", "RESULT", "Case", "Shelf"]
 
 RESULT = "inspection.json"
+REPORT = "report.html"
 EXTRAS = ".desk"
 PAGE_FILE = "page.json"
 
@@ -66,11 +68,12 @@ class Case:
             return self.inspection.created_at
         return "" if self.job is None else self.job.created_at
 
-    @cached_property
-    def page(self) -> dict[str, Any]:
+    @property
+    def page(self) -> Mapping[str, Any]:
         """What the worker left for the page; empty for a case of the command line."""
+        path = self.folder / EXTRAS / PAGE_FILE
         try:
-            return json.loads((self.folder / EXTRAS / PAGE_FILE).read_bytes())
+            return _page_of(path, path.stat().st_mtime_ns)
         except (OSError, ValueError):
             return {}
 
@@ -138,6 +141,11 @@ class Shelf:
                 found = None
             known = self._read[path] = (changed, found)
         return known[1]
+
+
+@lru_cache(maxsize=8)  # each of a page's pictures asks for it
+def _page_of(path: Path, changed_ns: int) -> Mapping[str, Any]:
+    return json.loads(path.read_bytes())
 
 
 def _key_of(folder: Path) -> str:

@@ -6,14 +6,13 @@ So a browser keeps them for good, and asks anew after an upgrade.
 import hashlib
 from pathlib import Path
 
-from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 from starlette.types import Scope
 
-from .marks import kind_svg, kinds_css
+from .marks import kinds_css, kinds_svg
 
 __all__ = ["KEPT", "STATIC", "static_routes"]
 
@@ -22,13 +21,14 @@ KEPT = {"cache-control": "private, max-age=31536000, immutable"}
 
 
 def _version() -> str:
-    digest = hashlib.sha256(kinds_css("").encode())
+    digest = hashlib.sha256((kinds_css("") + kinds_svg()).encode())
     for path in sorted(FOLDER.iterdir()):
         digest.update(path.name.encode() + b"\0" + path.read_bytes())
     return digest.hexdigest()[:12]
 
 
 STATIC = f"/static/{_version()}"
+KINDS_SVG = f"{STATIC}/kinds.svg"
 
 
 class KeptFiles(StaticFiles):
@@ -45,17 +45,14 @@ def static_routes() -> list[Route | Mount]:
     """Their addresses."""
     return [
         Route(f"{STATIC}/kinds.css", _kinds_css),
-        Route(f"{STATIC}/kinds/{{name:str}}.svg", _kind_svg),
+        Route(KINDS_SVG, _kinds_svg),
         Mount(STATIC, KeptFiles(directory=FOLDER)),
     ]
 
 
 async def _kinds_css(request: Request) -> Response:
-    return PlainTextResponse(kinds_css(STATIC), media_type="text/css", headers=KEPT)
+    return PlainTextResponse(kinds_css(KINDS_SVG), media_type="text/css", headers=KEPT)
 
 
-async def _kind_svg(request: Request) -> Response:
-    drawn = kind_svg(request.path_params["name"])
-    if drawn is None:
-        raise HTTPException(404, "there is no such kind")
-    return PlainTextResponse(drawn, media_type="image/svg+xml", headers=KEPT)
+async def _kinds_svg(request: Request) -> Response:
+    return PlainTextResponse(kinds_svg(), media_type="image/svg+xml", headers=KEPT)

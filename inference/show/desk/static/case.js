@@ -9,6 +9,7 @@ const key = root.dataset.key;
 const version = root.dataset.version;
 const fileOf = (name) => name === null ? null : `/c/${key}/file/${name}?v=${encodeURIComponent(version)}`;
 const table = document.querySelector("#deposits tbody");
+const FRAMES_TO_SETTLE = 8;
 let rows = [];
 let rowOf = new Map();
 const shown = { hidden: new Set(), tint: 0.5, unseen: true, zone: false, chosen: null };
@@ -19,7 +20,6 @@ let chosenRow = null;
 let deposits = new Map();
 
 trying(async () => {
-  await new Promise((seen) => requestAnimationFrame(() => setTimeout(seen))); // the page comes first
   const data = await get(`/c/${key}/data?v=${encodeURIComponent(version)}`);
   deposits = new Map(data.deposits.map((deposit) => [deposit.id, deposit]));
   map = new TravelMap(document.getElementById("map"), data, shown, choose);
@@ -52,8 +52,16 @@ function mark(row, on) {
   if (row === null) return;
   row.classList.toggle("chosen", on);
   row.querySelector("button").setAttribute("aria-pressed", String(on));
-  // after the pictures are drawn, since it asks for the whole list's layout
-  if (on) requestAnimationFrame(() => row.scrollIntoView({ block: "nearest" }));
+  if (on) bringIntoView(row, FRAMES_TO_SETTLE);
+}
+
+/** After the pictures are drawn; again where rows that came into sight were not as high as thought. */
+function bringIntoView(row, frames) {
+  if (frames === 0 || row !== chosenRow) return;
+  requestAnimationFrame(() => {
+    row.scrollIntoView({ block: "nearest" });
+    bringIntoView(row, frames - 1);
+  });
 }
 
 async function explain(id) {

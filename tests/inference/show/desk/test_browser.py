@@ -361,6 +361,40 @@ def test_the_list_sorts_and_switched_off_kinds_leave_it(page, case, made):
     assert "switched off" in page.locator("#list-head").inner_text()
 
 
+def test_a_long_list_is_a_whole_table_to_a_reader_and_shows_the_row_that_is_chosen(
+    page, session, case, made
+):
+    desk, _ = session
+    found = made["inspection"]
+    rows = tuple(replace(found.deposits[0], id=k, s_um=100.0 + k) for k in range(1, 61))
+    folder = desk.folder / "many"
+    folder.mkdir()
+    facts = {**found.connector, "label": "many"}
+    replace(found, deposits=rows, reasons=(), verdict="mate", connector=facts).write(
+        folder / "inspection.json"
+    )
+    page.goto("/")
+    page.click("a:text-is('many')")
+    page.wait_for_selector("body[data-ready=yes]")
+    assert page.locator("#deposits").get_by_role("row").count() == 61
+    assert page.locator("#deposits").get_by_role("cell").count() == 60 * 7
+    page.keyboard.press("p")  # the last one
+    assert page.locator("tr.chosen").get_attribute("data-rank") == "60"
+    for _ in range(20):  # rows that come into sight may be higher than thought
+        drawn(page)
+        head, scroll, row = (
+            page.locator(each).bounding_box()
+            for each in ("#deposits thead", ".scroll", "tr.chosen")
+        )
+        under = row["y"] >= head["y"] + head["height"]
+        over = row["y"] + row["height"] <= scroll["y"] + scroll["height"] + 1
+        if under and over:
+            break
+    assert (under, over) == (True, True)
+    assert violations(page) == []
+    shutil.rmtree(folder)
+
+
 def test_keys_alone_choose_deposits_and_leave_them(page, case):
     open_case(page)
     reach(page, "#deposits .pick")
