@@ -33,7 +33,7 @@ from .see.fuse import Deposit, ViewMaps, fuse
 from .see.lens_specks import lens_specks, without_specks
 from .see.look import MappedView
 from .see.model_file import ModelCard, allowed_threads
-from .see.picture import read_picture
+from .see.picture import Picture, read_picture
 from .see.pose import fit_connector
 from .see.quality import measure_quality
 from .see.redraw import redrawn_surfaces
@@ -108,10 +108,10 @@ class Inspector:
         the pictures.
         """
         read = _read_all(request)
-        at_once = self._at_once(read)
-        seen = abreast(self._see, read, at_once)
-        views = self._finer([next(seen) for _ in follow(range(len(read)))], read)
-        del read, seen  # with the large pictures in their own size
+        seen = abreast(self._see, read, self._at_once(read))
+        views = [next(seen) for _ in follow(range(len(read)))]
+        del read, seen  # at 20 megapixels a quarter of the memory
+        self._look_closer(views)
         at_once = self._at_once(views)
         views, shape = _place(views, request)
         views = _clear_of_specks(list(abreast(_measured, enumerate(views), at_once)))
@@ -147,18 +147,16 @@ class Inspector:
             view, picture=picture, segmentation=segmentation, quality=quality, why_not=why_not
         )
 
-    def _finer(self, views: Sequence[SeenView], read: Sequence[SeenView]) -> list[SeenView]:
-        """The views after a second look at the large pictures that deserve one."""
-        first = [
-            None if view.picture is None or view.segmentation is None
-            else (view.picture, view.segmentation)
-            for view in views
-        ]  # fmt: skip
-        shares = finer_shares(first)
-        return [
-            view if share is None else self._see(read[k], share)
-            for k, (view, share) in enumerate(zip(views, shares, strict=True))
-        ]
+    def _look_closer(self, views: list[SeenView]) -> None:
+        """Put those in their places in `views` that deserve a second look."""
+        shares = finer_shares([_first_look(view) for view in views])
+        for k, share in enumerate(shares):
+            if share is not None:
+                # what the first look found would only take memory
+                views[k] = replace(views[k], segmentation=None, quality=None, why_not=None)
+        for k, share in enumerate(shares):
+            if share is not None:
+                views[k] = self._see(_read_again(views[k]), share)
 
     def _cover(
         self, views: Sequence[SeenView], shape: ConnectorShape | None, at_once: int
@@ -203,6 +201,25 @@ class Inspector:
         sight = sight_of(self.segmenter.card.scores)
         assumed = self.settings.assumptions
         return judge(deposits, coverage, evidence, shape, rules, stated, sight, assumed)
+
+
+def _read_again(view: SeenView) -> SeenView:
+    """The view with its picture in its own size; a file that has changed is no evidence."""
+    try:
+        picture = read_picture(view.path)
+    except UnreadablePicture:
+        picture = None
+    if view.picture is None or picture is None or picture.sha256 != view.picture.sha256:
+        changed = "its file has changed while it was inspected; inspect it again"
+        return replace(view, why_not=changed, undecodable=True)
+    return replace(view, picture=picture)
+
+
+def _first_look(view: SeenView) -> tuple[Picture, Segmentation] | None:
+    """What `finer_shares` asks about; None for a view that was not segmented."""
+    if view.picture is None or view.segmentation is None:
+        return None
+    return view.picture, view.segmentation
 
 
 def _read_all(request: Request) -> list[SeenView]:

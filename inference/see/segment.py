@@ -147,11 +147,17 @@ class Segmenter:
             planes = band[:, :done]
             span = slice(row.start, row.start + done)
             planes[:SURFACES] *= 1 - WHOLE_SAY
-            planes[:SURFACES] += WHOLE_SAY * _enlarged(whole_surface, rgb.shape[:2], span)
+            for plane, large in zip(
+                planes, _enlarged(whole_surface, rgb.shape[:2], span), strict=False
+            ):
+                plane += WHOLE_SAY * large
             say = whole_say_off_ferrule(planes, side_px)
             if say.any():
                 kind_p = planes[SURFACES:-1]
-                kind_p += say * (_enlarged(whole_kind, rgb.shape[:2], span) - kind_p)
+                for plane, large in zip(
+                    kind_p, _enlarged(whole_kind, rgb.shape[:2], span), strict=True
+                ):
+                    plane += say * (large - plane)
             yield planes[:SURFACES], planes[SURFACES:-1], planes[-1]
 
     def _row(self, rgb: Bytes, row: tuple[Span, Floats], cols: tuple[Span, ...]) -> Floats:
@@ -162,9 +168,10 @@ class Segmenter:
             (surface_p, kind_p, unseen_p), _ = self._run(
                 rgb[at.start : at.stop, col.start : col.stop]
             )
-            planes = np.concatenate([surface_p, kind_p, unseen_p[None]])
-            planes *= share * row_share[:, None]
-            total[:, :, col.start : col.stop] += planes
+            weight, of_tile = share * row_share[:, None], total[:, :, col.start : col.stop]
+            # plane by plane, for the memory
+            for plane, p in zip(of_tile, (*surface_p, *kind_p, unseen_p), strict=True):
+                plane += p * weight
         return total
 
 
@@ -193,8 +200,11 @@ def _likeliest(planes: Floats) -> Bytes:
     return index
 
 
-def _enlarged(planes: Floats, size_hw: tuple[int, int], rows: slice) -> Floats:
-    """The given rows of `planes` [C, h, w] enlarged to `size_hw`, bilinear, pixel areas aligned."""
+def _enlarged(planes: Floats, size_hw: tuple[int, int], rows: slice) -> Iterator[Floats]:
+    """The given rows of each of `planes` [C, h, w], one by one, enlarged to `size_hw`.
+
+    Bilinear, pixel areas aligned.
+    """
     import cv2
 
     _, h, w = planes.shape
@@ -207,7 +217,7 @@ def _enlarged(planes: Floats, size_hw: tuple[int, int], rows: slice) -> Floats:
         np.broadcast_to(y[:, None], (y.size, width)).copy(),
     )
     edge = cv.BORDER_REPLICATE
-    return np.stack([cv.remap(p, *at, cv.INTER_LINEAR, borderMode=edge) for p in planes])
+    return (cv.remap(p, *at, cv.INTER_LINEAR, borderMode=edge) for p in planes)
 
 
 def deposit_pieces(

@@ -360,3 +360,28 @@ def test_a_picture_of_six_megapixels_is_told_in_its_own_pixels(drawing, spot, in
         assert len(seen.picture.rgb) < 1300
         assert in_own_px(seen.segmentation.surface, seen).shape == (2160, 2880)
         assert any("of its 2880 x 2160" in note for note in view.notes)
+
+
+@pytest.mark.parametrize("change", ["another picture", "gone"])
+def test_a_large_picture_whose_file_changes_meanwhile_is_no_evidence(
+    drawing, inspector, monkeypatch, change
+):
+    paths = [drawing.view("front.png", 0, 0), drawing.view("a.png", 0, 45)]
+    with Image.open(paths[0]) as image:
+        image.resize((2400, 1800), Image.Resampling.NEAREST).save(paths[0])
+    looks_again = pipeline.finer_shares
+
+    def meanwhile(first):
+        if change == "gone":
+            paths[0].unlink()
+        else:
+            Image.new("RGB", (2400, 1800)).save(paths[0])
+        return looks_again(first)
+
+    monkeypatch.setattr(pipeline, "finer_shares", meanwhile)
+    result = inspector.inspect(request_for(paths))
+    front, other = result.inspection.views
+    assert (front.readable, other.readable) == (False, True)
+    assert "has changed while it was inspected" in front.why_not
+    assert result.inspection.verdict == "reshoot"
+    assert len(result.unreadable) == 1
