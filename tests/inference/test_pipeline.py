@@ -337,35 +337,43 @@ def test_times_are_utc_in_rfc_3339():
     assert abs((datetime.now(UTC) - now).total_seconds()) < 5
 
 
-def test_a_picture_of_six_megapixels_is_told_in_its_own_pixels(drawing, spot, inspector):
-    """Drawn in squares of 6 x 6 px: the ferrule is 1,875 px wide, a pixel 8/6 um."""
+@pytest.mark.parametrize(
+    ("um_per_px", "times", "most_rows"),
+    [(8.0, 6, 1300), pytest.param(11.0, 5, 1600, marks=pytest.mark.long)],
+    ids=["first look", "second look"],
+)
+def test_a_picture_of_many_megapixels_is_told_in_its_own_pixels(
+    drawing, spot, inspector, um_per_px, times, most_rows
+):
+    """Drawn in squares: the ferrule is 1,875 px wide at 8 / 6 um per px, or 1,136 at 11 / 5."""
+    drawing = replace(drawing, um_per_px=um_per_px)
     spots = (spot(600, 30, 120),)
-    small = [drawing.view("front.png", 0, 0, spots), drawing.view("a.png", 0, 45, spots)]
-    (listed,) = inspector.inspect(request_for(small)).inspection.deposits
-    for path in small:
+    paths = [drawing.view("front.png", 0, 0, spots), drawing.view("a.png", 0, 45, spots)]
+    (listed,) = inspector.inspect(request_for(paths)).inspection.deposits
+    wide, high = 480 * times, 360 * times
+    for path in paths:
         with Image.open(path) as image:
-            image.resize((2880, 2160), Image.Resampling.NEAREST).save(path)
-    result = inspector.inspect(request_for(small))
+            image.resize((wide, high), Image.Resampling.NEAREST).save(path)
+    result = inspector.inspect(request_for(paths))
     (deposit,) = result.inspection.deposits
     assert (deposit.kind, deposit.surface) == (listed.kind, listed.surface)
     assert deposit.s_um == pytest.approx(listed.s_um, abs=4)
     assert deposit.theta_deg == pytest.approx(listed.theta_deg, abs=0.5)
     assert deposit.size_um == pytest.approx(listed.size_um, rel=0.05)
-    for view, seen, (x, y) in zip(
-        result.inspection.views, result.views, ((1440, 1080), (1440, 840)), strict=True
-    ):
-        assert (view.width_px, view.height_px) == (2880, 2160)
-        assert view.um_per_px == pytest.approx(8 / 6, rel=0.005)
-        assert view.fiber_px == pytest.approx((x, y), abs=6)
-        assert len(seen.picture.rgb) < 1300
-        assert in_own_px(seen.segmentation.surface, seen).shape == (2160, 2880)
-        assert any("of its 2880 x 2160" in note for note in view.notes)
+    for view, seen, up in zip(result.inspection.views, result.views, (0, 40), strict=True):
+        assert (view.width_px, view.height_px) == (wide, high)
+        assert view.um_per_px == pytest.approx(um_per_px / times, rel=0.005)
+        assert view.fiber_px == pytest.approx((wide / 2, high / 2 - up * times), abs=6)
+        assert len(seen.picture.rgb) < most_rows
+        assert in_own_px(seen.segmentation.surface, seen).shape == (high, wide)
+        assert any(f"of its {wide} x {high}" in note for note in view.notes)
 
 
 @pytest.mark.parametrize("change", ["another picture", "gone"])
 def test_a_large_picture_whose_file_changes_meanwhile_is_no_evidence(
     drawing, inspector, monkeypatch, change
 ):
+    drawing = replace(drawing, um_per_px=11.0)
     paths = [drawing.view("front.png", 0, 0), drawing.view("a.png", 0, 45)]
     with Image.open(paths[0]) as image:
         image.resize((2400, 1800), Image.Resampling.NEAREST).save(paths[0])
