@@ -27,6 +27,8 @@ from importlib import import_module
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 DEMO = Path(__file__).resolve().parents[2] / "inference" / "show" / "demo"
 TURNS_DEG = (0.0, 0.0, 120.0, 240.0)
 STAGES = ("read", "net", "find", "quality", "pose", "deposits", "map", "judge", "write")
@@ -147,7 +149,7 @@ def run_case(folder: Path, model: Path | None, threads: int, repeats: int) -> di
             inspect(inspector)
     names = (*STAGES, "rest")
     return {
-        "pixels": sum(v.picture.rgb.size // 3 for v in result.views) // len(result.views),
+        "pixels": sum(int(np.prod(v.picture.own_hw)) for v in result.views) // len(result.views),
         "threads": threads,
         "deposits": len(result.deposits),
         "cold_cpu_s": cold[0],
