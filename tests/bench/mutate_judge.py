@@ -1,7 +1,7 @@
 """How many small faults, put into judge and the measuring one at a time, the tests notice.
 
     python tests/bench/mutate_judge.py [--only verdict,zones] [--sample N] [--seed 1] [--log FILE]
-                                       [--longest S]
+                                       [--seconds S] [--longest S]
 
 Each fault changes one place of one module: a comparison's edge or sense, plus for minus, times for
 divided by, and for or, a dropped "not", a number by a tenth or by one. Messages and names are
@@ -54,6 +54,8 @@ MODULES = [
 ]
 ROOMS = {  # which tests are asked about the modules of a room
     "judge": (
+        *("inference/test_settings_file.py", "inference/keep/test_moves.py"),
+        "inference/show/test_explain.py",
         "inference/judge",
         "outside/test_optics_values.py",
         "outside/test_mechanics_values.py",
@@ -340,7 +342,10 @@ class Faults:
         print(f"{len(items)} tests, {sum(self.took_s.values()):.0f} s watched", flush=True)
         chosen = self.chosen()
         known = read_log(self.given.log)
+        begun = time.monotonic()
         for fault in chosen:
+            if time.monotonic() - begun > self.given.seconds:
+                break
             if fault.key not in known:
                 known[fault.key] = not self.passes(fault, items)
                 write_log(self.given.log, fault, known[fault.key])
@@ -360,9 +365,8 @@ class Faults:
         paths = [path for path in MODULES if only is None or path.stem in only]
         listed = set(read_equivalent())
         known = [fault for path in paths for fault in faults(path) if fault.key not in listed]
-        if self.given.sample is None or self.given.sample >= len(known):
-            return known
-        return random.Random(self.given.seed).sample(known, self.given.sample)
+        random.Random(self.given.seed).shuffle(known)  # so that the first so many are a sample
+        return known[: self.given.sample]
 
     def passes(self, fault: Fault, items: dict[str, pytest.Item]) -> bool:
         """Whether the tests pass with the fault in."""
@@ -440,6 +444,7 @@ def main() -> int:
     parser.add_argument("--only", help="modules' names")
     parser.add_argument("--sample", type=int, help="so many, drawn at random; default: all")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--seconds", type=float, default=float("inf"))
     parser.add_argument("--log", type=Path)
     parser.add_argument("--longest", type=float, default=float("inf"), metavar="S")
     given = parser.parse_args()

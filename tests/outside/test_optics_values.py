@@ -128,6 +128,13 @@ def test_rayleigh_ranges_in_air():
     assert rayleigh_range_um(10.4, 1550.0) == near(54.81, 2)
 
 
+def test_what_fills_the_gap_and_the_first_window_are_as_stated():
+    # Rayleigh range pi n w^2/lambda: glass of n = 1.4677 makes it that much longer (calculated)
+    assert rayleigh_range_um(9.2, 1310.0, 1.4677) == near(74.48, 2)
+    # nothing said of wavelength and medium: 1310 nm in air, calculated as above
+    assert loss_db(mode_overlap(9.2, 9.2, 0.0, 1.0)) == pytest.approx(0.1610, rel=6e-4)
+
+
 @pytest.mark.parametrize(
     ("gap_um", "db_1310", "db_1550"),
     # calculated: 1/(1+Z^2), Marcuse 1977

@@ -329,3 +329,42 @@ def test_more_outline_never_blocks_less(seed, um_per_px):
     assert greater is not None
     assert worst_mode_share(less, 9.2) <= worst_mode_share(greater, 9.2) + 1e-6
     assert worst_core_share(less, 50.0) <= worst_core_share(greater, 50.0) + 1e-6
+
+
+def test_an_outline_that_fits_on_the_core_covers_its_own_areas_share():
+    # plain geometry: a square of 4 um on a core of 50 um
+    square = Outline(np.ones((8, 8), np.float32), 0.5)
+    assert worst_core_share(square, 50.0) == pytest.approx(16 / (np.pi * 25**2), rel=1e-6)
+
+
+@pytest.mark.parametrize(("long_um", "cell_um"), [(30.0, 0.5), (300.0, 1.0), (3000.0, 2.0)])
+def test_the_grid_is_fine_against_a_mode_and_coarser_for_long_threads(long_um, cell_um):
+    # the rule stated beside the grid: 300 cells along the longer side, 0.5 to 2 um each
+    metric = ((long_um / 10, 0.0), (0.0, 1.0))
+    outline = outline_of(outlined(np.ones((4, 10), bool), metric, Kind.LINT))
+    assert outline is not None
+    assert outline.um_per_cell == pytest.approx(cell_um)
+
+
+def test_a_turned_outline_is_laid_out_whole():
+    # a square of 20 x 20 um on its corner keeps its area
+    side = 10 / np.sqrt(2)
+    outline = outline_of(outlined(np.ones((2, 2), bool), ((side, -side), (side, side))))
+    assert outline is not None
+    assert outline.covered.sum() * outline.um_per_cell**2 == pytest.approx(400, rel=0.02)
+
+
+@pytest.mark.parametrize("metric", [((0.0, 0.0), (0.0, 0.0)), ((np.nan, 0.0), (0.0, 1.0))])
+def test_a_metric_that_flattens_to_nothing_gives_no_outline(metric):
+    assert outline_of(outlined(disc_mask(4), metric)) is None
+
+
+def test_the_slightest_stated_angle_makes_an_angled_joint():
+    assert harm_of_gap(10.0, 0.5)[0].return_loss_db is None
+
+
+def test_nothing_reads_more_than_60_db():
+    # beyond it a joint is dark for any purpose: the limit stated beside the cap
+    rows = harm_of(speck(300.0), angled=False)
+    assert rows is not None
+    assert {row.loss_db for row in rows} == {60.0}

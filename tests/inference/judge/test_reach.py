@@ -1,5 +1,7 @@
 """Reach: the chain against its closed forms and against lots drawn; assumptions and learning."""
 
+import tomllib
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -11,7 +13,7 @@ from fiberward.inference.judge.assumed import (
     shipped_assumptions,
 )
 from fiberward.inference.judge.chain import PLACES, Journey, arrivals, expected_matings, simulate
-from fiberward.inference.judge.places import PLACE_NAMES, Place, place_at
+from fiberward.inference.judge.places import PLACE_NAMES, Place, place_at, place_from
 from fiberward.inference.judge.reach import MATINGS, reach_from, upper_reach
 from fiberward.model.errors import SettingsError
 from fiberward.model.families import default_shape, find_family
@@ -154,6 +156,47 @@ def test_on_the_target_it_has_arrived():
     assert 0 < rows[4].p < 1
 
 
+@pytest.mark.parametrize("kind", [Kind.PARTICLE, Kind.FILM])
+def test_an_interval_is_the_middle_95_percent_of_the_chains_drawn(kind):
+    # an independent way: each drawn chain on its own, sorted
+    assumed = shipped_assumptions()
+    rows = assumed.rows_for(kind, 20.0)
+    row = next(r for r in reach_from(Place.CHAMFER, rows, assumed) if r.matings == 10)
+    drawn = assumed.drawn(rows)
+    chance, count = arrivals(drawn, Place.CONTACT, [10])[10]
+    for interval, values in ((row.interval, chance), (row.fragments_interval, count)):
+        inside = np.mean(
+            (values[:, Place.CHAMFER] > interval[0]) & (values[:, Place.CHAMFER] < interval[1])
+        )
+        assert inside == pytest.approx(0.95, abs=0.003)
+        assert np.mean(values[:, Place.CHAMFER] <= interval[0]) == pytest.approx(0.025, abs=0.002)
+
+
+def test_reach_is_told_for_1_10_and_100_matings():
+    assert MATINGS == (1, 10, 100)
+
+
+def test_chances_are_drawn_from_their_dirichlet():
+    # a Dirichlet's share: mean a/A, variance a (A - a) / (A^2 (A + 1)); 5 standard errors
+    assumed = shipped_assumptions()
+    for row in assumed.rows:
+        alpha, total = row.posterior, row.posterior.sum()
+        shares = assumed.drawn((row,)).moves[:, row.start]
+        spread = np.sqrt(alpha * (total - alpha) / (total**2 * (total + 1)))
+        assert np.abs(shares.mean(axis=0) - alpha / total) == pytest.approx(
+            0.0, abs=5 * spread.max() / np.sqrt(len(shares))
+        )
+        assert not shares[:, alpha == 0].any()
+
+
+def test_dirt_that_never_leaves_the_outermost_place_never_arrives():
+    moves = np.eye(PLACES)
+    moves[Place.CAVITY] = np.eye(PLACES)[Place.CONTACT]  # from there all would arrive
+    stays = Journey(moves, np.eye(PLACES), np.zeros(PLACES))
+    assert simulate(stays, Place.CONTACT, Place.HOUSING, 5, 100, seed=1) == (0.0, 0.0)
+    assert arrivals(stays, Place.CONTACT, [5])[5][0][Place.HOUSING] == 0.0
+
+
 # -- learning --------------------------------------------------------------------------------------
 
 
@@ -192,6 +235,12 @@ def test_a_move_to_a_place_that_was_not_thought_of_counts():
         reach_from(Place.CAVITY, a.rows_for(Kind.FILM, 20.0), a)[1].p for a in (plain, taught)
     )
     assert after > 10 * before
+
+
+def test_only_what_the_file_says_sheds():
+    document = tomllib.loads(SHIPPED.read_text(encoding="utf-8"))
+    told = {row["name"]: row.get("sheds", 0.0) for row in document["row"]}
+    assert {row.name: row.sheds for row in shipped_assumptions().rows} == told
 
 
 # -- the data --------------------------------------------------------------------------------------
@@ -273,5 +322,21 @@ def test_places_by_surface_and_path(surface, s_um, place):
 
 
 def test_the_core_of_multimode_is_larger_and_without_a_shape_the_nearest_is_taken():
-    assert place_at(Surface.FIBER, 30.0, SHAPE, 1000.0, "mm") == Place.CORE
+    # zone A of multimode: 65 um of diameter (IEC 61300-3-35, secondary)
+    assert place_at(Surface.FIBER, 32.5, SHAPE, 1000.0, "mm") == Place.CORE
+    assert place_at(Surface.FIBER, 32.6, SHAPE, 1000.0, "mm") == Place.CONTACT
     assert place_at(Surface.BARREL, 6800.0, None, 1000.0, "sm") == Place.BARREL_FRONT
+
+
+def test_an_edge_between_two_surfaces_belongs_to_the_one_nearer_to_the_fibre():
+    # ends of endface, chamfer and barrel along the path: arc, slant and length of the shape
+    edge = SHAPE.dome_radius_um * np.arcsin(SHAPE.endface_edge_um / SHAPE.dome_radius_um)
+    chamfer = edge + np.hypot(
+        SHAPE.ferrule_radius_um - SHAPE.endface_edge_um, SHAPE.chamfer_depth_um
+    )
+    barrel = float(chamfer) + SHAPE.barrel_length_um
+    for at, place in ((edge, Place.ENDFACE), (chamfer, Place.CHAMFER)):
+        assert place_from(Surface.CAVITY, float(at) - 1e-6, SHAPE, 1000.0, "sm") == place
+        assert place_from(Surface.CAVITY, float(at) + 1e-6, SHAPE, 1000.0, "sm") != place
+    assert place_from(Surface.CAVITY, barrel - 1e-6, SHAPE, 1000.0, "sm") == Place.BARREL_BEHIND
+    assert place_from(Surface.CAVITY, barrel + 1e-6, SHAPE, 1000.0, "sm") == Place.CAVITY

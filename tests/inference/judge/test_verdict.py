@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from fiberward.inference.judge.rule_table import RULE_TABLE
 from fiberward.inference.judge.rules import Rules, rule_notes
 from fiberward.inference.judge.sight import Sight
+from fiberward.inference.judge.stops import chance_words
 from fiberward.inference.judge.verdict import Judgement, Stated, ViewEvidence, judge
 from fiberward.inference.see.coverage import Coverage
 from fiberward.inference.see.fuse import Deposit
@@ -925,3 +926,29 @@ def test_every_rule_that_a_verdict_names_is_in_the_table_and_gives_that_verdict(
         assert set(rules) <= set(rows)
         assert judgement.verdict in {rows[rule] for rule in rules}
     assert named == set(rows)
+
+
+@pytest.mark.parametrize(
+    ("share", "words"),
+    # two significant digits; the ends never said to be sure, as its docstring states
+    [
+        (0.0, "under 0.01 %"), (0.99e-4, "under 0.01 %"), (1e-4, "0.01 %"), (0.123, "12 %"),
+        (0.994, "99 %"), (0.995, "over 99.5 %"), (0.9999, "over 99.5 %"), (1.0, "100 %"),
+    ],
+)  # fmt: skip
+def test_a_chance_in_words(share, words):
+    assert chance_words(share) == words
+
+
+def test_what_is_missing_is_told_with_its_figure():
+    coarse = [replace(view, detection_limit_um=80.0) for view in FOUR]
+    shares = {r.figure for r in judged(coverage=covered(barrel=0.03)).reasons}
+    assert 0.03 in shares
+    reasons = judged(coverage=covered(barrel=0.03), views=coarse).reasons
+    (told,) = (r for r in reasons if r.rule == "coarse-view" and r.picture == "front.jpg")
+    assert (told.figure, told.limit) == (80.0, 50.0)
+    assert "from 80 um only; 50 um or finer" in told.text
+
+
+def test_nothing_said_of_cleaning_is_no_cleaning():
+    assert Stated().cleanings_failed == 0
