@@ -212,7 +212,7 @@ def main() -> int:
         with tempfile.TemporaryDirectory(prefix="fiberward-bench-") as made:
             enlarged(megapixels, Path(made))
             for threads in given.threads.split(","):
-                repeats = str(given.repeats if megapixels < 10 else 1)
+                repeats = str(given.repeats if megapixels < 4 else 1)
                 case = ["--case", made, threads, "--repeats", repeats, *model]
                 cases.append(in_its_own_process(case))
                 print(f"{megapixels:g} megapixels, {threads} threads: done", file=sys.stderr)
