@@ -2,17 +2,13 @@
 
 from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from ...model.errors import UsageError
 from .options import CsvDialect
 from .terminal import Terminal
-
-if TYPE_CHECKING:
-    from ..keep.lab_sheets import LabSheet
-    from .document import Document
 
 __all__ = ["sheet"]
 
@@ -54,14 +50,15 @@ def sheet(
     Writes sheet.html to print (with --pdf also sheet.pdf) and sheet.csv to fill in.
     """
     from ..keep.lab_sheets import Stated, make_sheet, sheet_csv
+    from .lab_sheet import numbers_in, sheet_document, words_in
     from .records_command import csv_dialect_of
     from .report_command import write_report
 
-    lists = _words(methods), _words(lots), _numbers(matings), _words(raters)
+    lists = words_in(methods), words_in(lots), numbers_in(matings), words_in(raters)
     stated = Stated(_count(connectors, show), *lists, same, seed)
     made = make_sheet(experiment, stated)
     text = sheet_csv(made, csv_dialect_of(csv_dialect))
-    pages = write_report(_document(made, text), out, "sheet", pdf)
+    pages = write_report(sheet_document(made, text), out, "sheet", pdf)
     said = f"{made.question} {len(made.rows)} rows. {made.power}\nPrint {pages[-1]}, "
     said += f"fill in {out / 'sheet.csv'}, then: fiberward study {out / 'sheet.csv'}"
     Terminal.current().result(said, {"schema": "fiberward.sheet/1", **asdict(made)})
@@ -77,56 +74,14 @@ def _count(connectors: int | None, show: str | None) -> int:
     return _needed(show)
 
 
-def _words(text: str | None) -> tuple[str, ...]:
-    return tuple(word.strip() for word in (text or "").split(",") if word.strip())
-
-
-def _numbers(text: str | None) -> tuple[int, ...]:
-    words = _words(text)
-    if not all(word.isascii() and word.isdigit() for word in words):
-        raise UsageError(f"--matings {text}: give whole numbers, as 1,5,25")
-    return tuple(map(int, words))
-
-
 def _needed(text: str) -> int:
     from ..keep.statistics import needed_per_method
+    from .lab_sheet import words_in
 
     try:
-        a, b = (float(word) for word in _words(text))
+        a, b = (float(word) for word in words_in(text))
     except ValueError:
         a = b = -1.0
     if not (0 < a < 1 and 0 < b < 1) or a == b:
         raise UsageError(f"--show {text}: give two different shares between 0 and 1, as 0.6,0.9")
     return needed_per_method(a, b) or 1
-
-
-def _document(made: "LabSheet", text: str) -> "Document":
-    """The sheet to print: what to do, and a table with room to write."""
-    from ...model.version import code_version
-    from ..keep.inspection import utc_now
-    from .document import Bullets, Document, Heading, Note, Signatures, Table
-
-    drawn = "" if made.seed is None else f", drawn by lot from seed {made.seed}"
-    rows = tuple(
-        tuple(row.get(name, "" if name in made.to_fill else "–") for name in made.columns)
-        for row in made.rows
-    )
-    return Document(
-        title=f"Lab sheet: {made.question}",
-        subtitle=f"{len(made.rows)} rows{drawn}.",
-        blocks=(
-            Note(made.power),
-            Heading("Take"),
-            Bullets(made.take),
-            Heading("Do"),
-            Bullets(made.steps, numbered=True),
-            Heading("Write down"),
-            Table("The same rows are in sheet.csv.", made.columns, rows),
-            Heading("Signed"),
-            Signatures(("Carried out by", "Trainer")),
-        ),
-        record_name="sheet.csv",
-        record=text,
-        foot=f"Fiberward {code_version()}, lab sheet {made.name}",
-        created_at=utc_now(),
-    )

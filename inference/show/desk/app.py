@@ -46,6 +46,7 @@ from .pages import (
 from .recorded import Recorded
 from .retraining import Retraining
 from .runner import Runner
+from .sheets import Sheets
 from .shelf import REPORT, Case, Shelf
 from .shooting import Shooting, can_be_added_to
 from .statics import KEPT, static_routes
@@ -82,6 +83,7 @@ class Desk:
         self.shooting = Shooting(self.pages, self.shelf, self.camera)
         self.exercising = Exercising(self.pages, self.shelf, self.runner)
         self.recorded = Recorded(self.pages, settings.get("db"))
+        self.sheets = Sheets(self.pages)
         inner = Starlette(
             routes=self._routes(),
             lifespan=self._lifespan,
@@ -119,6 +121,7 @@ class Desk:
             *self.watched.routes(),
             *self.exercising.routes(),
             *self.recorded.routes(),
+            *self.sheets.routes(),
             *self.labelling.routes(),
             *self.retraining.routes(),
             *static_routes(),

@@ -34,7 +34,7 @@ from ..reports import connector_report, lot_report, pair_report
 from ..study_report import study_document
 from .pages import REPORT_POLICY, Pages, ranked
 
-__all__ = ["Recorded"]
+__all__ = ["Recorded", "report_answer"]
 
 T = TypeVar("T")
 MOST_ROWS = 500
@@ -122,12 +122,14 @@ class Recorded:
         study = await self._reading(lambda records: make_study(data_of(records, wanted)))
         chosen = ", ".join(f"{name} {value}" for name, value in asked.items())
         title = f"Study: {chosen}" if chosen else "Study of all records"
-        return await _report(study_document(study, title), request)
+        return await report_answer(study_document(study, title), request)
 
     async def lot(self, request: Request) -> Response:
         """The report of a lot."""
         lot = _asked(request).get("lot", "")
-        return await _report(await self._reading(lambda records: lot_report(records, lot)), request)
+        return await report_answer(
+            await self._reading(lambda records: lot_report(records, lot)), request
+        )
 
     async def report(self, request: Request) -> Response:
         """The report of an inspection; of `before` and it, where that is asked for."""
@@ -138,7 +140,7 @@ class Recorded:
                 return connector_report(records, uid)
             return pair_report(records, before, uid)
 
-        return await _report(await self._reading(make), request)
+        return await report_answer(await self._reading(make), request)
 
     def _missing(self) -> bool:
         file = Place.stated(self.db).file
@@ -155,7 +157,7 @@ class Recorded:
         return await asyncio.to_thread(work)
 
 
-async def _report(document: Document, request: Request) -> Response:
+async def report_answer(document: Document, request: Request) -> Response:
     """A report as a page that can run nothing, or with ?as=pdf as PDF/A to be kept."""
     if request.query_params.get("as") != "pdf":
         page = await asyncio.to_thread(document_page, document)

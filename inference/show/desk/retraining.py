@@ -24,7 +24,12 @@ __all__ = ["Retraining"]
 RUN = "import sys; from fiberward.inference.show.app import main; sys.exit(main(sys.argv[1:]))"
 MOST_LINES = 400
 MOST_LETTERS = 400
-ENDED = {0: "done", 1: "done, with a negative answer"}
+REFUSED = 2
+ENDED = {
+    0: "done",
+    1: "done, with a negative answer",
+    REFUSED: "refused; its last line says why",
+}
 STOPPED = "stopped; with the same labels it can go on from there, whenever you like"
 PAUSE_WAIT_S = 20.0
 LINE_BYTES = 1 << 20
@@ -108,9 +113,9 @@ class Retraining:
                 await self._following
 
     def _retrain(self, run: KeptRun) -> Response:
-        answer = self._begin("Retraining", "--name", run.name)
+        self._begin("Retraining", "--name", run.name)
         self._remember(run)
-        return answer
+        return JSONResponse(self._told(), 202)
 
     def _refuse_two(self, task: str) -> None:
         if self.state == "running":
@@ -159,7 +164,9 @@ class Retraining:
         paused = self._stopped and code != 0
         self.state = STOPPED if paused else ENDED.get(code, f"ended with exit code {code}")
         if self.task == "Retraining" and self.run is not None and not paused and code in ENDED:
-            self._remember(replace(self.run, open=False))
+            # one that was refused before its first step cannot go on
+            begun = code == REFUSED and self.run.of > 0
+            self._remember(replace(self.run, open=begun))
 
     def _told(self) -> Mapping[str, Any]:
         run = None if self.run is None else asdict(self.run)

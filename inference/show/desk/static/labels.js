@@ -27,7 +27,7 @@ function show(answer) {
   for (const button of buttons) button.disabled = running;
   stop.hidden = !running;
   const { run } = answer;
-  bar.hidden = !running || answer.task !== "Retraining" || run.of === 0;
+  bar.hidden = !running || answer.task !== "Retraining" || !run?.of;
   if (!bar.hidden) bar.value = run.step / run.of;
   document.getElementById("go-on").hidden = running || !run?.open;
   document.getElementById("retrain").textContent = run?.open ? "Begin a new run" : "Retrain";
@@ -37,7 +37,7 @@ function show(answer) {
 function wordsOf({ state: now, task, run }, running) {
   const far = run !== null && run.of > 0 ? `${run.name}, step ${run.step} of ${run.of}` : run?.name;
   const left = run?.left_min ? `, ${Math.ceil(run.left_min)} minutes left at most` : "";
-  if (running && task === "Retraining") return `Retraining: ${far}${left}`;
+  if (running && task === "Retraining") return `Retraining: ${far ?? "begins"}${left}`;
   if (now !== "not started") return `${task}: ${now}`;
   return run?.open ? `A run was stopped: ${far}.` : "";
 }

@@ -14,6 +14,9 @@ const STEPS_UM = [250, 500, 1000, 2000, 5000];
 const LEAST_APART = 26; // CSS px between distance lines
 const RAY_DEG = 118; // where distances are written
 const NAMES_DEG = 62;
+const CLEAR_DEG = 24; // of the picture to take next
+const ASIDE_DEG = 34;
+const STRAIGHT_DEG = 10; // tilted no more is from the front
 const MOST_NUMBERS = 40;
 const MOST_SCALE = 3; // CSS px per um
 const LEAST_HALF_UM = 400; // a chosen deposit is shown with at least so much round it
@@ -137,6 +140,14 @@ export class TravelMap {
     context.restore();
   }
 
+  /** Where words stand, deg: moved by `aside` where the picture to take next is drawn. */
+  clear(deg, aside) {
+    const { next } = this.data;
+    if (!next || next.tilt_deg <= STRAIGHT_DEG) return deg;
+    const apart = Math.abs(((((next.turn_deg - deg) % 360) + 540) % 360) - 180);
+    return apart < CLEAR_DEG ? deg + aside : deg;
+  }
+
   paintDistances(context) {
     const step = STEPS_UM.find((um) => um * this.pane.scale >= LEAST_APART) ?? STEPS_UM.at(-1);
     const reach = this.reach();
@@ -145,13 +156,14 @@ export class TravelMap {
       this.ring(context, n * step, { color: this.theme.distance, width: 1 });
       if (n % every !== 0) continue;
       const words = n * step < 1000 ? `${n * step} um` : `${(n * step) / 1000} mm`;
-      const [x, y] = this.pane.toScreen(...placeOf(n * step, RAY_DEG));
+      const [x, y] = this.pane.toScreen(...placeOf(n * step, this.clear(RAY_DEG, ASIDE_DEG)));
       drawText(context, words, x, y, { ink: this.theme.muted, rim: this.theme.ground, size: 11 });
     }
   }
 
   paintSurfaces(context) {
     let before = 0;
+    const along = this.clear(NAMES_DEG, -ASIDE_DEG);
     for (const [name, ends] of Object.entries(this.data.ends)) {
       const turn = 360 / ends.length;
       context.beginPath();
@@ -163,10 +175,10 @@ export class TravelMap {
       context.strokeStyle = this.theme.ink;
       context.lineWidth = 1.3;
       context.stroke();
-      const end = ends[Math.round(NAMES_DEG / turn)];
+      const end = ends[Math.round(along / turn)];
       const middle = (before + end) / 2;
       if ((end - before) * this.pane.scale > 16) {
-        const [x, y] = this.pane.toScreen(...placeOf(middle, NAMES_DEG));
+        const [x, y] = this.pane.toScreen(...placeOf(middle, along));
         drawText(context, name, x, y, { ink: this.theme.ink, rim: this.theme.ground, size: 12 });
       }
       before = end;
@@ -201,7 +213,7 @@ export class TravelMap {
 
   /** From which side the picture is taken that would add most: an eye at the map's edge. */
   paintNext(context, { tilt_deg: tilt, turn_deg: turn }) {
-    if (tilt <= 10) return; // straight from the front has no side
+    if (tilt <= STRAIGHT_DEG) return; // straight from the front has no side
     const [x, y] = this.pane.toScreen(...placeOf(0.94 * this.reach(), turn));
     context.save();
     context.translate(x, y);

@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from fiberward.inference.keep.lab_sheets import Stated, make_sheet, sheet_csv
 from fiberward.inference.keep.records import Records
 from fiberward.inference.pipeline import Inspector, Result
 from fiberward.inference.request import Request
@@ -614,6 +615,29 @@ def test_records_are_found_shown_with_their_history_and_studied(page, session, c
     assert "No record is like that" in page.locator("main").inner_text()
     answer = page.goto("/records/study?label=drawn plug")
     assert (answer.status, page.title().startswith("Study")) == (200, True)
+
+
+@pytest.mark.parametrize("page", ["light", "dark"], indirect=True)
+def test_a_lab_sheet_is_planned_on_the_page_as_on_the_command_line(page):
+    page.goto("/records")
+    page.click("a:text-is('a lab sheet')")
+    assert violations(page) == []
+    page.fill("[name=methods]", "dry, wet-dry")
+    page.fill("[name=connectors]", "3")
+    with page.expect_popup() as opened:
+        page.click("button:text-is('Sheet to print')")
+    made = opened.value
+    assert made.locator("h1").inner_text().startswith("Lab sheet: Which of dry, wet-dry")
+    asked = "/sheet/made?experiment=methods&methods=dry,wet-dry&connectors=3"
+    stated = Stated(connectors=3, methods=("dry", "wet-dry"))
+    text = sheet_csv(make_sheet("methods", stated))
+    assert page.request.get(f"{asked}&as=csv").text() == text
+    assert page.request.get(f"{asked}&as=pdf").body()[:5] == b"%PDF-"
+    # nothing of the form can make the server busy for long, and what is missing is told
+    for bad in ("&connectors=1000", "&connectors=-1", "&connectors=" + 9 * "9", "&methods=dry"):
+        query = asked.replace("&connectors=3", "").replace("&methods=dry,wet-dry", "")
+        full = f"{query}&methods={','.join(map(str, range(20)))}" if "conn" in bad else query
+        assert page.request.get(full + bad).status == 422
 
 
 def test_what_is_painted_is_kept_through_a_kill_and_becomes_files_for_retraining(

@@ -22,7 +22,7 @@ from PIL import Image
 from fiberward.inference.show.desk.app import Desk
 from fiberward.inference.show.desk.statics import STATIC
 
-PAGES = ["/", "/help", "/c/0123456789ab"]
+PAGES = ["/", "/help", "/c/0123456789ab", "/sheet/made"]
 PAGES += [f"{STATIC}/{name}" for name in ("kinds.css", "desk.css", "case.js")]
 
 

@@ -53,6 +53,19 @@ def test_a_stopped_run_is_called_stopped_not_a_negative_answer(run):
     assert asyncio.run(stopping())["state"].startswith("stopped")
 
 
+def test_the_first_answer_already_names_the_run(run):
+    async def starting() -> dict[str, Any]:
+        told = await answer(run, "/retrain/start")
+        await until(run, lambda told: len(told["lines"]) > 1)
+        await answer(run, "/retrain/stop")
+        await until(run, lambda told: told["state"] != "running")
+        return told
+
+    told = asyncio.run(starting())
+    assert told["state"] == "running"
+    assert told["run"]["name"].startswith("shop-")
+
+
 def test_a_run_that_ends_with_1_by_itself_has_a_negative_answer(run, monkeypatch):
     monkeypatch.setattr(retraining, "RUN", "import sys; sys.exit(1)")
 
@@ -61,6 +74,19 @@ def test_a_run_that_ends_with_1_by_itself_has_a_negative_answer(run, monkeypatch
         return await until(run, lambda told: told["state"] != "running")
 
     assert asyncio.run(waiting())["state"] == "done, with a negative answer"
+
+
+def test_a_run_that_was_refused_says_so_and_is_not_offered_to_go_on(run, monkeypatch):
+    monkeypatch.setattr(retraining, "RUN", "import sys; print('label more'); sys.exit(2)")
+
+    async def waiting() -> dict[str, Any]:
+        await answer(run, "/retrain/start")
+        return await until(run, lambda told: told["state"] != "running")
+
+    told = asyncio.run(waiting())
+    assert told["state"] == "refused; its last line says why"
+    assert told["lines"][-1] == "label more"
+    assert not told["run"]["open"]
 
 
 def test_a_check_of_the_labels_is_not_called_a_retraining(run, monkeypatch):
