@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from fiberward.inference.judge.bridge import (
     bridge_of,
     from_front_um,
+    offset_rest_gap_um,
     sleeve_reach_um,
     spring_force_n,
     wedge_of,
@@ -240,3 +241,17 @@ def test_a_larger_grain_never_wedges_less_and_never_more_than_twice_its_height(a
     assert large is not None
     assert small.offset_um <= large.offset_um * (1 + 1e-9)
     assert size * (1 - 1e-9) <= small.offset_um <= 2 * size * (1 + 1e-9)
+
+
+def test_a_grain_exactly_as_high_as_the_gap_fits():
+    # (r - e)^2/R = 64^2/8192 = 0.5 um, exact in binary
+    assert offset_rest_gap_um(0.5, 114.0, 50.0, 8192.0) == 0.0
+    assert offset_rest_gap_um(0.51, 114.0, 50.0, 8192.0) > 0.0
+
+
+def test_a_gap_under_a_micrometre_has_its_harm():
+    # r^2/R = 0.78 um at 125 um, R = 20 mm (calculated): a grain of 1.2 um leaves 0.42 um open
+    bridge = bridge_of(grain(125.0, 1.2), SHAPE)
+    assert bridge is not None
+    assert bridge.rest_gap_um == pytest.approx(0.42, abs=0.005)
+    assert bridge.harm == harm_of_gap(bridge.rest_gap_um)

@@ -368,3 +368,18 @@ def test_nothing_reads_more_than_60_db():
     rows = harm_of(speck(300.0), angled=False)
     assert rows is not None
     assert {row.loss_db for row in rows} == {60.0}
+
+
+def test_an_outline_on_a_multimode_core_costs_its_covered_share():
+    # plain geometry: a disc of 10 um covers 1/25 of a core of 50 um
+    rows = harm_of(outlined(disc_mask(40), ((0.125, 0.0), (0.0, 0.125))), angled=False)
+    assert rows is not None
+    assert rows[2].loss_db == pytest.approx(-10 * np.log10(1 - 1 / 25), rel=0.03)
+
+
+def test_an_outline_wider_than_the_core_covers_the_core():
+    # plain geometry: a disc of 46 um on a core of 50 um, and one of 80 um
+    for radius_px, share in ((46, 0.46**2 / 0.25), (80, 1.0)):
+        outline = outline_of(outlined(disc_mask(radius_px), ((0.5, 0.0), (0.0, 0.5))))
+        assert outline is not None
+        assert worst_core_share(outline, 50.0) == pytest.approx(share, rel=0.01)

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from fiberward.inference.judge.assumed import (
     SHIPPED,
     read_assumptions,
+    recorded_assumptions,
     shipped_assumptions,
 )
 from fiberward.inference.judge.chain import PLACES, Journey, arrivals, expected_matings, simulate
@@ -243,6 +244,16 @@ def test_only_what_the_file_says_sheds():
     assert {row.name: row.sheds for row in shipped_assumptions().rows} == told
 
 
+def test_a_record_gives_back_what_it_was_judged_by_or_nothing():
+    plain = shipped_assumptions()
+    taught = plain.taught({"cavity-coat-stays": {Place.ENDFACE: 4}})
+    assert recorded_assumptions(plain.record) == plain
+    assert recorded_assumptions(taught.record) == taught
+    assert recorded_assumptions({"id": plain.id}) == plain
+    assert recorded_assumptions({**plain.record, "id": "bench/7"}) is None
+    assert recorded_assumptions(None) is None
+
+
 # -- the data --------------------------------------------------------------------------------------
 
 
@@ -282,6 +293,12 @@ def test_assumptions_that_make_no_chain_are_refused(tmp_path, old, new):
     path.write_text(text.replace(old, new, 1))
     with pytest.raises(SettingsError, match="mine.toml"):
         read_assumptions(path)
+
+
+def test_a_barrel_without_a_front_part_is_possible(tmp_path):
+    path = tmp_path / "mine.toml"
+    path.write_text(SHIPPED.read_text().replace("front_um = 1000.0", "front_um = 0.0"))
+    assert read_assumptions(path).front_um == 0.0
 
 
 def test_assumptions_that_leave_out_small_grains_are_refused(tmp_path):

@@ -48,3 +48,13 @@ def test_the_reason_names_figure_limit_and_number() -> None:
 
 def test_deposits_that_no_net_found_need_no_record_of_a_net() -> None:
     assert doubted_sight(None, RULES) == ()
+
+
+@pytest.mark.parametrize("sight", [Sight(None, 0.95, 60), Sight(0.95, None, 60)])
+def test_half_a_figure_is_none(sight: Sight) -> None:
+    assert [reason.rule for reason in doubted_sight(sight, RULES)] == ["net-not-measured"]
+
+
+def test_the_ends_of_a_share_are_shares_and_one_deposit_is_a_count() -> None:
+    told = sight_of({"recall_vouched": {"value": 1, "low": 0.0, "high": 1.0, "n": 1}})
+    assert told == Sight(1, 0.0, 1)

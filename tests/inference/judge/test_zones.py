@@ -241,3 +241,8 @@ def test_tables_are_found_by_fibre_mode_and_finish():
     assert table_for("mm", "apc") is None
     with pytest.raises(SettingsError, match="choose one of mm-pc, sm-apc, sm-pc-45"):
         read_table("sm-pc-99")
+
+
+def test_a_mark_of_which_only_the_far_end_is_known_touches_every_zone():
+    known = mark(0.0, 20.0, 3.0, s_um=None, s_min_um=None)
+    assert zones_touched(known, SM) == tuple(SM.zones_um)
