@@ -20,7 +20,7 @@ from fiberward.inference.judge.harm import (
     return_loss_db,
     worst_coherent_gap,
 )
-from fiberward.inference.judge.multimode import multimode_disc_db
+from fiberward.inference.judge.multimode import multimode_disc_db, multimode_tilt_db
 
 AIR_1550 = (1550.0, 1.0)  # wavelength nm, index of what lies between the faces
 
@@ -232,3 +232,11 @@ def test_multimode_overlap_is_the_covered_share_of_the_core():
     assert multimode_disc_db(50.0, 50.0, 25.0) == pytest.approx(-10 * np.log10(1 - covered))
     assert multimode_disc_db(10.0, 50.0, 31.0) == 0.0
     assert multimode_disc_db(60.0, 50.0) == float("inf")
+
+
+def test_a_disc_as_wide_as_the_core_blocks_it_and_cones_tilt_in_air_unless_told():
+    assert multimode_disc_db(50.0, 50.0) == float("inf")
+    # as two circles of radius r at distance r: (2 pi/3 - sqrt(3)/2) r^2
+    share = (2 * np.pi / 3 - np.sqrt(3) / 2) / np.pi
+    tilt = np.degrees(np.arcsin(0.2))
+    assert multimode_tilt_db(tilt, 0.2) == pytest.approx(-10 * np.log10(share))

@@ -151,3 +151,24 @@ def test_what_is_not_the_connectors_is_not_cleaned():
 def test_liquid_is_blotted_before_anything_is_rubbed():
     # common practice, no source
     assert cleaning_advice([dirt(Surface.BARREL, Kind.LIQUID)], 0)[1].startswith("Blot liquid up")
+
+
+def test_only_pictures_that_cannot_be_judged_are_to_be_taken_again():
+    reasons = [
+        Reason("unreadable-view", "blurred", None, "side.jpg"),
+        Reason("coarse-view", "coarse", None, "front.jpg"),
+        Reason("unreadable-view", "no picture named"),
+    ]
+    assert reshoot_advice(reasons)[0] == "Take these again, or leave them out: side.jpg."
+
+
+@pytest.mark.parametrize(
+    ("size_um", "times"),
+    # JKR over weight falls with the square of the size: 866 at 100 um (calculated), so 1,069 at 90
+    [(90.0, "1,000 times"), (100.0, None), (0.5, "30,000,000 times"), (0.0, None)],
+)
+def test_tapping_is_ruled_out_where_a_knock_of_1000_g_is_too_weak(size_um, times):
+    lines = cleaning_advice([dirt(Surface.ENDFACE, Kind.PARTICLE, size_um)], 0)
+    told = [line for line in lines if line.startswith("Tapping does not help")]
+    assert bool(told) == (times is not None)
+    assert times is None or times in told[0]

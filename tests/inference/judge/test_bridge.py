@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from fiberward.inference.judge.bridge import (
     bridge_of,
     from_front_um,
+    offset_gap_um,
     offset_rest_gap_um,
     sleeve_reach_um,
     spring_force_n,
@@ -255,3 +256,11 @@ def test_a_gap_under_a_micrometre_has_its_harm():
     assert bridge is not None
     assert bridge.rest_gap_um == pytest.approx(0.42, abs=0.005)
     assert bridge.harm == harm_of_gap(bridge.rest_gap_um)
+
+
+def test_under_the_chamfer_the_barrel_begins_and_apexes_beside_the_place_leave_no_gap():
+    assert from_front_um(0.0, SHAPE) == SHAPE.chamfer_depth_um
+    assert offset_gap_um(10.0, 50.0, 12e3) == 0.0
+    nothing = bridge_of(grain(0.0, 0.0), SHAPE)
+    assert nothing is not None
+    assert not nothing.bridges

@@ -332,9 +332,9 @@ def test_more_outline_never_blocks_less(seed, um_per_px):
 
 
 def test_an_outline_that_fits_on_the_core_covers_its_own_areas_share():
-    # plain geometry: a square of 4 um on a core of 50 um
-    square = Outline(np.ones((8, 8), np.float32), 0.5)
-    assert worst_core_share(square, 50.0) == pytest.approx(16 / (np.pi * 25**2), rel=1e-6)
+    # plain geometry: a square of 15 um on a core of 50 um
+    square = Outline(np.ones((30, 30), np.float32), 0.5)
+    assert worst_core_share(square, 50.0) == pytest.approx(225 / (np.pi * 25**2), rel=1e-6)
 
 
 @pytest.mark.parametrize(("long_um", "cell_um"), [(30.0, 0.5), (300.0, 1.0), (3000.0, 2.0)])
@@ -383,3 +383,10 @@ def test_an_outline_wider_than_the_core_covers_the_core():
         outline = outline_of(outlined(disc_mask(radius_px), ((0.5, 0.0), (0.0, 0.5))))
         assert outline is not None
         assert worst_core_share(outline, 50.0) == pytest.approx(share, rel=0.01)
+
+
+def test_a_narrow_angled_gap_still_costs_both_faces_and_multimode_the_shift_too():
+    # 0.318 dB two faces (calculated); spreading and shift only add
+    single, _, multi, _ = harm_of_gap(0.5, 8.0)
+    assert single.loss_db == pytest.approx(0.318, abs=2e-3)
+    assert multi.loss_db > harm_of_gap(0.5)[2].loss_db > 0.318

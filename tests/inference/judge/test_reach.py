@@ -1,6 +1,7 @@
 """Reach: the chain against its closed forms and against lots drawn; assumptions and learning."""
 
 import tomllib
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -9,13 +10,16 @@ from hypothesis import strategies as st
 
 from fiberward.inference.judge.assumed import (
     SHIPPED,
+    Assumption,
     read_assumptions,
     recorded_assumptions,
     shipped_assumptions,
 )
 from fiberward.inference.judge.chain import PLACES, Journey, arrivals, expected_matings, simulate
 from fiberward.inference.judge.places import PLACE_NAMES, Place, place_at, place_from
-from fiberward.inference.judge.reach import MATINGS, reach_from, upper_reach
+from fiberward.inference.judge.reach import MATINGS, reach_from, reach_of, upper_reach
+from fiberward.inference.judge.sensitivity import Swing
+from fiberward.inference.see.fuse import Deposit
 from fiberward.model.errors import SettingsError
 from fiberward.model.families import default_shape, find_family
 from fiberward.model.kinds import Kind
@@ -357,3 +361,52 @@ def test_an_edge_between_two_surfaces_belongs_to_the_one_nearer_to_the_fibre():
         assert place_from(Surface.CAVITY, float(at) + 1e-6, SHAPE, 1000.0, "sm") != place
     assert place_from(Surface.CAVITY, barrel - 1e-6, SHAPE, 1000.0, "sm") == Place.BARREL_BEHIND
     assert place_from(Surface.CAVITY, barrel + 1e-6, SHAPE, 1000.0, "sm") == Place.CAVITY
+
+
+def test_sheds_are_drawn_about_what_is_assumed():
+    # a gamma law of shape k scaled to mean 1 has variance 1/k; 5 standard errors of 1000 draws
+    for spread in (1.0, 4.0):
+        assumed = replace(shipped_assumptions(), sheds_spread=spread)
+        for row in (row for row in assumed.rows if row.sheds > 0):
+            drawn = assumed.drawn((row,)).sheds[:, row.start] / row.sheds
+            assert drawn.mean() == pytest.approx(1, abs=5 / np.sqrt(spread * len(drawn)))
+
+
+def test_a_row_that_says_no_more_sheds_nothing_and_speaks_of_every_size():
+    bare = Assumption("a", (Kind.FILM,), Place.CAVITY, ((Place.GONE, 0.1),), 5.0, "why")
+    assert bare.sheds == 0.0
+    assert all(bare.fits(Kind.FILM, size) for size in (0.0, 1e8, float("nan")))
+
+
+@pytest.mark.parametrize(
+    ("old", "new"), [("weight = 200", "weight = 0.5"), ("cavity = 0.003", "cavity = 0.0")]
+)
+def test_light_assumptions_and_moves_never_made_are_possible(tmp_path, old, new):
+    path = tmp_path / "mine.toml"
+    path.write_text(SHIPPED.read_text().replace(old, new, 1))
+    assert len(read_assumptions(path).rows) == len(shipped_assumptions().rows)
+
+
+def test_what_is_not_on_the_connector_and_what_is_clean_reach_nothing():
+    def of(kind, surface):
+        return reach_of(
+            Deposit(
+                id=1, kind=kind, confidence=0.9, surface=surface, s_um=None, theta_deg=None,
+                s_min_um=None, s_max_um=None, size_um=20.0, area_um2=300.0, feret_max_um=20.0,
+                width_um=20.0, length_um=None, enclosing_um=20.0, in_zone_area_um2=0.0,
+                off_zone=True, unsure=False, seen_in=(0,),
+            ),
+            SHAPE,
+        )  # fmt: skip
+
+    assert of(Kind.PARTICLE, Surface.SURROUND) is None
+    assert of(Kind.CLEAN, Surface.ENDFACE) is None
+    assert of(Kind.PARTICLE, Surface.ENDFACE) is not None
+
+
+@pytest.mark.parametrize(
+    ("limit", "flips"), [(0.01, False), (0.011, True), (0.02, True), (0.021, False)]
+)
+def test_a_ruling_hangs_on_an_assumption_that_takes_it_from_below_the_limit_to_it(limit, flips):
+    # dirt stops from the limit on
+    assert Swing("a", "why", 0.1, 0.2, low=0.01, high=0.02).flips(limit) is flips

@@ -6,10 +6,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from fiberward.inference.judge.bridge import Wedge
+from fiberward.inference.judge.reach import reach_of
 from fiberward.inference.judge.rule_table import RULE_TABLE
 from fiberward.inference.judge.rules import Rules, rule_notes
 from fiberward.inference.judge.sight import Sight
-from fiberward.inference.judge.stops import chance_words
+from fiberward.inference.judge.stops import Findings, chance_words, stay_of, stop_of
 from fiberward.inference.judge.verdict import Judgement, Stated, ViewEvidence, judge
 from fiberward.inference.see.coverage import Coverage
 from fiberward.inference.see.fuse import Deposit
@@ -952,3 +954,66 @@ def test_what_is_missing_is_told_with_its_figure():
 
 def test_nothing_said_of_cleaning_is_no_cleaning():
     assert Stated().cleanings_failed == 0
+
+
+def test_a_missing_side_is_told_by_what_there_is():
+    (none,) = (r for r in judged(views=(front(),)).reasons if r.rule == "turn-gap")
+    assert none.figure == 360.0
+    (one,) = (r for r in judged(views=(front(), oblique(0.0))).reasons if r.rule == "turn-gap")
+    assert one.text.startswith("There is one oblique view only: take one at turn 180 deg")
+    two = judged(views=(front(), oblique(0.0), oblique(120.0))).reasons
+    assert any("faces 240 deg of the way round: take one at turn 240 deg" in r.text for r in two)
+
+
+@pytest.mark.parametrize(
+    ("share", "words"),
+    [(0.03, "3% is shown well enough for 25 um; a mate needs 10%"), (0.0964, "9.6% is shown well")],
+)
+def test_a_share_just_short_is_told_with_a_digit_more(share, words):
+    assert any(words in reason.text for reason in judged(coverage=covered(barrel=share)).reasons)
+
+
+def test_the_defaults_are_the_figures_that_their_reasons_speak_of():
+    rules = Rules()
+    # class B of ISO 16232 begins at 5 um
+    stops = (rules.stop_fiber_um, rules.stop_endface_um, rules.stop_chamfer_um, rules.reach_from_um)
+    assert stops == (5.0, 5.0, 5.0, 5.0)
+    assert rules.wedge_offset_um == 1.0  # 0.2 dB at 1310 nm
+    assert rules.reach_limit == 0.1  # one in ten at worst
+    assert rules.largest_turn_gap_deg == 150.0  # 75 deg to either side of a view
+    # this program's own, from views of made-up plugs
+    assert (rules.needed_fiber_share, rules.needed_endface_share) == (0.95, 0.95)
+    assert rules.needed_chamfer_share == 0.85
+    assert (rules.needed_barrel_share, rules.needed_cavity_share) == (0.1, 0.05)
+    with pytest.raises(SettingsError):
+        Rules(stop_fiber_um=1e6)
+
+
+def test_at_a_limit_dirt_stops():
+    # docs of the rules: stops from the figure on, and may stay below it
+    wedge = Wedge(5.0, 100.0, 5700.0, 1.0, 0.1, (), "made up")
+    on_barrel = deposit(surface=Surface.BARREL, size_um=5.0)
+    stop = stop_of(on_barrel, Findings(None, wedge, None), Rules())
+    assert stop is not None
+    assert stop.rule == "wedge"
+    at_limit = deposit(surface=Surface.CAVITY, size_um=5.0, s_um=9000.0, s_min_um=9000.0)
+    stay = stay_of(at_limit, Findings(None, None, reach_of(at_limit, SHAPE)), Rules())
+    assert stay is not None
+    assert stay.rule == "reach-low"
+
+
+def test_what_is_clean_stops_nothing():
+    findings = Findings(None, None, None)
+    assert stop_of(deposit(kind=Kind.CLEAN), findings, Rules()) is None
+    assert stop_of(deposit(surface=Surface.SURROUND), findings, Rules()) is None
+
+
+def test_the_slightest_fitted_angle_is_graded_as_angled():
+    shape = replace(SHAPE, apc_angle_deg=0.5)
+    assert judge((), covered(), FOUR, shape).in_zone.table == "sm-apc"
+
+
+def test_without_the_last_of_several_the_verdict_is_that_of_the_others():
+    small = deposit(id=1, size_um=2.0, feret_max_um=2.0, kind=Kind.FILM)
+    rows = judged([small, deposit(id=2)]).deposits
+    assert [row.verdict_without for row in rows] == ["clean-first", "mate"]
