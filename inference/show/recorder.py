@@ -81,7 +81,7 @@ class Recorder:
         if pictures_seen_before(self._open(), request.follows, sha256s):
             raise UsageError(
                 f"connector {request.facts.label}: these are pictures of the inspection before, "
-                "which show no new cleaning; take new ones, or run it without --connector"
+                "which show no new cleaning; take new ones, or leave the label (--connector) out"
             )
 
     def add(self, inspection: Inspection, request: Request, folder: Path) -> str | None:

@@ -27,8 +27,9 @@ function show(answer) {
   for (const button of buttons) button.disabled = running;
   stop.hidden = !running;
   const { run } = answer;
-  bar.hidden = !running || answer.task !== "Retraining" || !run?.of;
-  if (!bar.hidden) bar.value = run.step / run.of;
+  bar.hidden = !running;
+  if (answer.task === "Retraining" && run?.of) bar.value = run.step / run.of;
+  else bar.removeAttribute("value"); // at work, no step known yet
   document.getElementById("go-on").hidden = running || !run?.open;
   document.getElementById("retrain").textContent = run?.open ? "Begin a new run" : "Retrain";
   if (running) setTimeout(() => trying(look), 1000);

@@ -264,9 +264,11 @@ export class TravelMap {
     const [x, y] = this.pane.toScreen(...placeOf(deposit.s_um, deposit.theta_deg));
     if (this.shown.zone && deposit.off_zone) context.globalAlpha = 0.35;
     drawMarker(context, kind, x, y, deposit.stops ? 17 : 12);
-    if (numbered || deposit.id === this.shown.chosen) {
+    const chosen = deposit.id === this.shown.chosen;
+    if (numbered || chosen) {
       const words = `${deposit.id}${deposit.unsure ? "?" : ""}`;
-      drawText(context, words, x + 11, y - 9, {
+      const [right, up] = chosen ? [18, 14] : [11, 9]; // outside of the ring
+      drawText(context, words, x + right, y - up, {
         ink: this.theme.ink, rim: this.theme.ground, align: "left", size: 11,
       });
     }
