@@ -236,8 +236,11 @@ def test_what_is_no_picture_is_named_and_the_others_are_taken(page, tmp_path):
     assert page.locator(".shots li").count() == 1
 
 
-def test_an_inspection_can_be_cancelled_by_keys_alone(page):
-    pictures = sorted(DEMO.glob("*.jpg"))
+def test_an_inspection_can_be_cancelled_by_keys_alone(page, tmp_path):
+    pictures = [tmp_path / path.name for path in sorted(DEMO.glob("*.jpg"))]
+    for path in pictures:  # large, so that it is not done before the keys have come to Cancel
+        with Image.open(DEMO / path.name) as picture:
+            picture.resize((2 * picture.width, 2 * picture.height)).save(path, quality=90)
     page.on("filechooser", lambda chooser: chooser.set_files(pictures))
     page.goto("/")
     page.keyboard.press("Tab")
