@@ -7,6 +7,7 @@ Pictures of ordinary size are worked on two at a time, so that measuring one goe
 on the next; how many go abreast changes nothing in the result.
 """
 
+import hashlib
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -232,14 +233,19 @@ def _read_all(request: Request) -> list[SeenView]:
 
 
 def _read(view: SeenView, known: dict[str, str]) -> SeenView:
-    """One picture, read; `known`: names by the pictures' checksums."""
+    """One picture, read; `known`: names by the pictures' pixels.
+
+    Not by the files: a camera that stands still gives one picture under many headers and formats.
+    """
     try:
         picture = read_picture(view.path)
     except UnreadablePicture as error:
         why_not = str(error).removeprefix(f"{view.path}: ")
         return replace(view, why_not=why_not, undecodable=True)
     view = replace(view, picture=picture)
-    first = known.setdefault(picture.sha256, view.name)
+    pixels = hashlib.sha256(repr(picture.rgb.shape).encode())
+    pixels.update(picture.rgb.tobytes())
+    first = known.setdefault(pixels.hexdigest(), view.name)
     if first != view.name:
         return replace(view, duplicate_of=first, why_not=f"it is the same picture as {first}")
     return view

@@ -25,7 +25,7 @@ class SeenView:
 
     `name`, `stem`: what it and its outputs are called. `why_not`: why it is no evidence, None while
     it is. `undecodable`: the file is not one whole picture. `duplicate_of`: the name of an earlier
-    picture with the same bytes. `coordinates`: of these, surface and travel distance; the rest is
+    picture with the same pixels. `coordinates`: of these, surface and travel distance; the rest is
     NaN once the view is measured. `deposits`: as seen in this view alone. `specks`: what was taken
     for dirt but sits on the camera's lens (`see.lens_specks`).
     """

@@ -172,6 +172,18 @@ def test_four_copies_of_one_picture_never_make_a_mate(drawing, inspector):
     assert inspector.inspect(request_for(paths)).inspection.verdict == "reshoot"
 
 
+def test_a_frame_repeated_in_other_formats_never_makes_a_mate(drawing, inspector):
+    """A camera that stands still: the same pixels under another header."""
+    paths = [drawing.view("front.png", 0, 0), drawing.view("a.png", 0, 45)]
+    for suffix in (".bmp", ".tif"):
+        paths.append(paths[1].with_suffix(suffix))
+        with Image.open(paths[1]) as image:
+            image.save(paths[-1])
+    inspection = inspector.inspect(request_for(paths)).inspection
+    assert [view.duplicate_of for view in inspection.views] == [None, None, "a.png", "a.png"]
+    assert inspection.verdict == "reshoot"
+
+
 def test_an_undecodable_file_is_reported_and_the_rest_is_done(drawing, spot, inspector):
     paths = drawing.four((spot(600, 30, 60),))
     paths[2].write_bytes(paths[2].read_bytes()[:200])
