@@ -408,6 +408,20 @@ def test_a_jpeg_that_ends_early_is_refused_even_if_closed_properly(share: float,
         read(tmp_path, whole[: int(share * len(whole))] + b"\xff\xd9")
 
 
+def test_a_tiff_that_holds_fewer_rows_than_it_says_is_refused(tmp_path: Path):
+    """Entry 257 (TIFF 6.0, ImageLength) stretched: a decoder would fill up with black."""
+    path = tmp_path / "long.tif"
+    Image.fromarray(np.full((40, 30, 3), 90, np.uint8)).save(path)
+    data = bytearray(path.read_bytes())
+    (first,) = struct.unpack_from("<I", data, 4)
+    for at in range(first + 2, first + 2 + 12 * struct.unpack_from("<H", data, first)[0], 12):
+        if struct.unpack_from("<H", data, at)[0] == 257:
+            struct.pack_into("<HII", data, at + 2, 4, 1, 155)
+    path.write_bytes(data)
+    with pytest.raises(UnreadablePicture, match="holds 3600 of 13950 bytes"):
+        read_picture(path)
+
+
 def test_a_jpeg_that_is_grey_all_over_is_whole(tmp_path: Path):
     grey = np.full((64, 64, 3), 128, np.uint8)
     assert (read(tmp_path, pillow(grey, "JPEG")).rgb == 128).all()
