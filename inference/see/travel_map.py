@@ -7,6 +7,7 @@ finely and squarely it sees it, so seams fall where both views see equally well,
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -26,6 +27,7 @@ SHARPNESS = 2.0  # exponent of the weights: the better view dominates
 FADE_PX = 24.0  # over which a view's weight falls to nothing towards its frame
 FRONT_REACH = 1.15  # the enlarged map ends this far beyond the chamfer
 GAIN_RANGE = (0.5, 2.0)  # how far a view's brightness is brought in line with the best one's
+SLIVER_PX = 5  # of the raster
 
 
 @dataclass(frozen=True)
@@ -46,6 +48,15 @@ class TravelMap:
     um_per_px: float
     s_end_um: dict[Surface, float]
     limit_um: Floats
+
+    def broadly_seen(self) -> Mask:
+        """`seen` without clean slivers, too narrow to look at: drawn, they pass for threads."""
+        import cv2
+
+        cv: Any = cv2
+        disc = cv.getStructuringElement(cv.MORPH_ELLIPSE, (SLIVER_PX, SLIVER_PX))
+        broad: Mask = cv.morphologyEx(self.seen.view(np.uint8), cv.MORPH_OPEN, disc) > 0
+        return broad | (self.seen & (self.kind > 0))
 
 
 def whole_reach_um(profile: MeridianProfile) -> float:

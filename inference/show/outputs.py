@@ -140,7 +140,7 @@ def _panel(travel_map: TravelMap) -> MapPanel:
     return MapPanel(
         rgb=travel_map.rgb,
         kind=travel_map.kind,
-        seen=travel_map.seen,
+        seen=travel_map.broadly_seen(),
         chart=travel_map.on_surface,
         um_per_px=travel_map.um_per_px,
     )

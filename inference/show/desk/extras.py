@@ -105,7 +105,7 @@ def _maps(result: Result) -> list[tuple[TravelMap, str]]:
 
 
 def _write_map(travel_map: TravelMap, name: str, target: Path) -> dict[str, Any]:
-    index = np.where(travel_map.seen, travel_map.kind, UNSEEN_INDEX).astype(np.uint8)
+    index = np.where(travel_map.broadly_seen(), travel_map.kind, UNSEEN_INDEX).astype(np.uint8)
     index[~travel_map.on_surface] = NO_SURFACE_INDEX
     files = {"file": f"map-{name}.jpg", "index": f"map-{name}.png"}
     write_atomically(target / files["file"], _encoded(travel_map.rgb, ".jpg"))
