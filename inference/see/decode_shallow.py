@@ -8,13 +8,12 @@ import numpy.typing as npt
 
 from ...model.errors import UnreadablePicture
 from .decoded import Decoded, check_size, over_black
+from .short_data import check_png_rows, check_tiff_strips
 
 __all__ = ["FORMATS", "decode_shallow"]
 
 FORMATS = ("BMP", "GIF", "JPEG", "PNG", "PPM", "TIFF", "WEBP")
 JPEG_BLANK, JPEG_BLOCK = 128, 8
-# TIFF 6.0, section 8
-BITS_TAG, COMPRESSION_TAG, STRIP_BYTES_TAG, TILE_BYTES_TAG = 258, 259, 279, 325
 ORIENTATION_TAG = 0x0112  # Exif 2.3, 4.6.4 A; TIFF 6.0, section 8
 NOTES = {
     "1": "black and white (1 bit) taken as grey",
@@ -47,7 +46,9 @@ def decode_shallow(data: bytes) -> Decoded:
         # Pillow itself turns TIFF upright on loading, and only TIFF.
         orientation = _orientation(image)
         if image.format == "TIFF":
-            _check_strips(image)
+            check_tiff_strips(image, data)
+        if image.format == "PNG":
+            check_png_rows(data)
         image.load()
         rgb, notes = _to_rgb(image)
     if image.format in ("JPEG", "MPO"):
@@ -65,21 +66,6 @@ def _one_frame(image: Any) -> tuple[str, ...]:
     if image.format == "MPO":
         return (f"first of the {frames} pictures in this JPEG",)
     raise UnreadablePicture(f"holds {frames} frames; save the one to inspect as a single picture")
-
-
-def _check_strips(image: Any) -> None:
-    """Refuse a plain TIFF that holds less than its size says: the decoder fills up with black."""
-    tags = image.tag_v2
-    counts = tags.get(STRIP_BYTES_TAG) or tags.get(TILE_BYTES_TAG)
-    if tags.get(COMPRESSION_TAG, 1) != 1 or counts is None:
-        return
-    bits = sum(tags.get(BITS_TAG, (1,)))
-    held, needed = sum(counts), (image.width * bits + 7) // 8 * image.height
-    if held < needed:
-        raise UnreadablePicture(
-            f"is damaged or cut short (holds {held} of {needed} bytes); copy it again from the "
-            "camera"
-        )
 
 
 def _check_end(rgb: npt.NDArray[np.uint8]) -> None:
