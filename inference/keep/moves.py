@@ -102,7 +102,7 @@ def read_moves(path: Path, assumptions: str) -> Moves:
     """
     try:
         document = json.loads(path.read_bytes())
-    except FileNotFoundError:
+    except (FileNotFoundError, NotADirectoryError):
         return Moves(assumptions)
     except (OSError, ValueError, RecursionError) as error:
         raise SettingsError(f"{path}: cannot be read as learnt moves ({error})") from error

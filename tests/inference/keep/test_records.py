@@ -609,6 +609,14 @@ def test_a_full_disk_records_nothing_and_says_so(tmp_path, make_inspection, monk
         assert verify(records).wrong == ()
 
 
+def test_a_clock_set_back_loses_nothing_and_leaves_the_trail_whole(where, make_inspection):
+    with Records.open(where) as records:
+        for created_at in ("2026-03-02T10:00:00Z", "2026-03-02T09:00:00Z", "1970-01-01T00:00:00Z"):
+            records.add(replace(make_inspection("P1"), created_at=created_at))
+        assert len(rows(records)) == 3
+        assert verify(records).wrong == ()
+
+
 def test_a_picture_that_cannot_be_kept_records_nothing(tmp_path, make_inspection):
     with Records.open(str(tmp_path / "records.db")) as records:
         (tmp_path / "pictures").write_text("a file where the folder should be")
