@@ -133,6 +133,9 @@ def run_case(folder: Path, model: Path | None, threads: int, repeats: int) -> di
 
     inspector = pipeline.Inspector(model or SHIPPED_MODEL, threads=threads)
     result = inspect(inspector)
+    pixels = sum(int(np.prod(v.picture.own_hw)) for v in result.views) // len(result.views)
+    deposits = len(result.deposits)
+    del result  # or it would count as memory of the next one
     cold = time.process_time() - began[0], time.perf_counter() - began[1]
     abreast: list[tuple[float, float]] = []
     for _ in range(repeats):
@@ -149,9 +152,9 @@ def run_case(folder: Path, model: Path | None, threads: int, repeats: int) -> di
             inspect(inspector)
     names = (*STAGES, "rest")
     return {
-        "pixels": sum(int(np.prod(v.picture.own_hw)) for v in result.views) // len(result.views),
+        "pixels": pixels,
         "threads": threads,
-        "deposits": len(result.deposits),
+        "deposits": deposits,
         "cold_cpu_s": cold[0],
         "cold_wall_s": cold[1],
         "abreast_cpu_s": min(cpu for cpu, _ in abreast),
