@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, lru_cache
 from math import inf, isfinite
 from pathlib import Path
 from typing import Any
@@ -182,16 +182,22 @@ def _generator(name: str) -> np.random.Generator:
     return np.random.default_rng([SEED, *name.encode()])
 
 
+@lru_cache(maxsize=128)  # a question about one row changes none of the others
 def _draws(row: Assumption) -> Floats:
-    """[DRAWS, 10] from the row's Dirichlet distribution, by gammas."""
+    """[DRAWS, 10] from the row's Dirichlet distribution, by gammas; read-only."""
     alpha = row.posterior
     gammas = _generator(row.name).standard_gamma(np.maximum(alpha, 1e-12), (DRAWS, PLACES))
     gammas[:, alpha <= 0] = 0.0
-    return gammas / gammas.sum(axis=1, keepdims=True)
+    draws = gammas / gammas.sum(axis=1, keepdims=True)
+    draws.setflags(write=False)
+    return draws
 
 
+@lru_cache(maxsize=128)
 def _shed_draws(row: Assumption, spread: float) -> Floats:
-    return _generator(f"{row.name} sheds").standard_gamma(spread, DRAWS) / spread
+    draws = _generator(f"{row.name} sheds").standard_gamma(spread, DRAWS) / spread
+    draws.setflags(write=False)
+    return draws
 
 
 @cache
