@@ -7,7 +7,6 @@ Pictures of ordinary size are worked on two at a time, so that measuring one goe
 on the next; how many go abreast changes nothing in the result.
 """
 
-import hashlib
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -17,7 +16,6 @@ import numpy as np
 import numpy.typing as npt
 
 from ..model.camera import SurfaceCoordinates, surface_coordinates
-from ..model.errors import UnreadablePicture
 from ..model.profile import MeridianProfile
 from ..model.shape import FIBER_RADIUS_UM, ConnectorShape
 from ..model.surfaces import Surface
@@ -25,8 +23,9 @@ from .abreast import abreast
 from .judge.sight import sight_of
 from .judge.verdict import Judgement, Stated, ViewEvidence, judge
 from .keep.inspection import Inspection
+from .read_views import read_again, read_views
 from .record import Found, record_of, utc_now
-from .request import Request, picture_names, picture_stems
+from .request import Request
 from .see.aligned import turn_corrections, turned
 from .see.coverage import Coverage, measure_coverage
 from .see.deposits import measure_deposits
@@ -34,7 +33,7 @@ from .see.fuse import Deposit, ViewMaps, fuse
 from .see.lens_specks import lens_specks, without_specks
 from .see.look import MappedView
 from .see.model_file import ModelCard, allowed_threads
-from .see.picture import Picture, read_picture
+from .see.picture import Picture
 from .see.pose import fit_connector
 from .see.quality import measure_quality
 from .see.redraw import redrawn_surfaces
@@ -108,7 +107,7 @@ class Inspector:
         longest part, and may report progress. Raises UsageError where what was stated contradicts
         the pictures.
         """
-        read = _read_all(request)
+        read = read_views(request)
         seen = abreast(self._see, read, self._at_once(read))
         views = [next(seen) for _ in follow(range(len(read)))]
         del read, seen  # at 20 megapixels a quarter of the memory
@@ -157,7 +156,7 @@ class Inspector:
                 views[k] = replace(views[k], segmentation=None, quality=None, why_not=None)
         for k, share in enumerate(shares):
             if share is not None:
-                views[k] = self._see(_read_again(views[k]), share)
+                views[k] = self._see(read_again(views[k]), share)
 
     def _cover(
         self, views: Sequence[SeenView], shape: ConnectorShape | None, at_once: int
@@ -204,51 +203,11 @@ class Inspector:
         return judge(deposits, coverage, evidence, shape, rules, stated, sight, assumed)
 
 
-def _read_again(view: SeenView) -> SeenView:
-    """The view with its picture in its own size; a file that has changed is no evidence."""
-    try:
-        picture = read_picture(view.path)
-    except UnreadablePicture:
-        picture = None
-    if view.picture is None or picture is None or picture.sha256 != view.picture.sha256:
-        changed = "its file has changed while it was inspected; inspect it again"
-        return replace(view, why_not=changed, undecodable=True)
-    return replace(view, picture=picture)
-
-
 def _first_look(view: SeenView) -> tuple[Picture, Segmentation] | None:
     """What `finer_shares` asks about; None for a view that was not segmented."""
     if view.picture is None or view.segmentation is None:
         return None
     return view.picture, view.segmentation
-
-
-def _read_all(request: Request) -> list[SeenView]:
-    """Every picture read; copies of a picture are set aside."""
-    paths = request.pictures
-    names, stems = picture_names(paths), picture_stems(paths)
-    turns = request.turns_deg or (None,) * len(paths)
-    known: dict[str, str] = {}
-    return [_read(SeenView(*each), known) for each in zip(paths, names, stems, turns, strict=True)]
-
-
-def _read(view: SeenView, known: dict[str, str]) -> SeenView:
-    """One picture, read; `known`: names by the pictures' pixels.
-
-    Not by the files: a camera that stands still gives one picture under many headers and formats.
-    """
-    try:
-        picture = read_picture(view.path)
-    except UnreadablePicture as error:
-        why_not = str(error).removeprefix(f"{view.path}: ")
-        return replace(view, why_not=why_not, undecodable=True)
-    view = replace(view, picture=picture)
-    pixels = hashlib.sha256(repr(picture.rgb.shape).encode())
-    pixels.update(picture.rgb.tobytes())
-    first = known.setdefault(pixels.hexdigest(), view.name)
-    if first != view.name:
-        return replace(view, duplicate_of=first, why_not=f"it is the same picture as {first}")
-    return view
 
 
 def _cleanings_failed(request: Request) -> int:

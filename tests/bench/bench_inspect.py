@@ -34,8 +34,8 @@ TURNS_DEG = (0.0, 0.0, 120.0, 240.0)
 STAGES = ("read", "net", "find", "quality", "pose", "deposits", "map", "judge", "write")
 # Which functions belong to which stage; what they call of another stage counts for that one.
 PARTS = {
+    "fiberward.inference.read_views": {"read_picture": "read"},
     "fiberward.inference.pipeline": {
-        "read_picture": "read",
         "measure_quality": "quality",
         "_place": "pose",
         "_measured": "deposits",
