@@ -12,6 +12,7 @@ from fiberward.inference.record import utc_now
 from fiberward.inference.request import Request, picture_names, picture_stems
 from fiberward.inference.see.connector_file import ConnectorFacts
 from fiberward.inference.settings import Settings
+from fiberward.inference.show.desk.extras import write_extras
 from fiberward.inference.view import in_own_px
 from fiberward.model.errors import UsageError
 from fiberward.model.kinds import Kind
@@ -405,3 +406,5 @@ def test_a_large_picture_whose_file_changes_meanwhile_is_no_evidence(
     assert "has changed while it was inspected" in front.why_not
     assert result.inspection.verdict == "reshoot"
     assert len(result.unreadable) == 1
+    (drawing.folder / "extras").mkdir()
+    write_extras(result, drawing.folder / "extras")  # the page asks for no file that is gone

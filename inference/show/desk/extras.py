@@ -45,7 +45,7 @@ def write_extras(result: Result, folder: Path) -> None:
 def _write_view(result: Result, index: int, target: Path) -> dict[str, Any]:
     """One picture, upright, and its kinds, both at most `MOST_SIDE_PX` on a side; their names."""
     view = result.views[index]
-    if view.picture is None:
+    if view.picture is None or view.undecodable:  # perhaps only since it was first read
         return {"file": None, "index": None, "doubt": None}
     by = -(-max(view.picture.own_hw) // MOST_SIDE_PX)
     reduced = view.picture.stored_hw is not None
