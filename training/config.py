@@ -54,7 +54,8 @@ class TrainingConfig:
     steps: of the whole run, over all calls; the cosine falls to 0 there. batches: what each
     process renders, one plan after the other in turn, so that full frames and native-scale crops
     alternate; each render is dealt out to `chunks` steps, and with `mirror` to as many again with
-    left and right exchanged. pool: how many renders are kept in memory and used in turn, 0 = every
+    left and right exchanged. echoes, echo_lag: how often each render serves, and how many renders
+    later again (`training.echo`). pool: how many renders are kept in memory and used in turn, 0 = every
     one is fresh. only: names of the net's parts that learn, the others stay as they are; empty =
     all. architecture: one of `ARCHITECTURES`. learning_rate is AdamW's peak, after warmup_steps.
     clip: largest gradient norm.
@@ -68,6 +69,8 @@ class TrainingConfig:
     )
     chunks: int = 4
     mirror: bool = True
+    echoes: int = 1
+    echo_lag: int = 12
     pool: int = 0
     only: tuple[str, ...] = ()
     learning_rate: float = 3e-3
@@ -95,6 +98,8 @@ class TrainingConfig:
             "steps": self.steps >= 1,
             "batches": bool(self.batches) and all(map(possible, self.batches)),
             "chunks": 1 <= self.chunks <= min((p.scenes * p.sets for p in self.batches), default=1),
+            "echoes": self.echoes >= 1,
+            "echo_lag": self.echo_lag >= 1,
             "pool": self.pool >= 0,
             "learning_rate": self.learning_rate > 0,
             "weight_decay": self.weight_decay >= 0,

@@ -30,11 +30,12 @@ from ..model.net import Logits
 from . import checkpoint
 from .checkpoint import RunState
 from .config import TrainingConfig, read_config
+from .echo import again, last_use, render_of
 from .losses import Batch, LossParts, deal, loss, mirrored, prepare
 from .nets import build_net
 from .report import Reporter, machine
-from .seeds import training_seed
-from .source import Prefetcher, Source, render_source
+from .seeds import ECHO_SEED, training_seed
+from .source import AHEAD, Prefetcher, Source, render_source
 from .validation import validate
 
 __all__ = ["Processes", "Trainer", "learning_rate", "main", "train"]
@@ -132,7 +133,8 @@ class Trainer:
             optimiser=make_optimiser(net, config),
         )
         self.finite = torch.ones((), dtype=torch.bool, device=device)
-        self.prefetcher = Prefetcher(self.make_batches, device)
+        ahead = max(AHEAD, config.steps_per_render * config.echoes) if config.echoes > 1 else AHEAD
+        self.prefetcher = Prefetcher(self.make_batches, device, ahead)
         self.forward: nn.Module = net
         self.elapsed = 0.0
         self.pool: dict[int, list[Batch]] = {}
@@ -154,17 +156,35 @@ class Trainer:
 
     def make_batches(self, group: int) -> list[Batch]:
         """The batches of a group of steps: one big render, dealt out picture by picture."""
-        number = group % self.config.pool if self.config.pool else group
-        if number in self.pool:
-            return self.pool[number]
-        plan = self.config.batches[number % len(self.config.batches)]
-        seed = training_seed(self.config.seed, number, self.processes.rank)
+        config = self.config
+        number, echo = render_of(group, config.echoes, config.echo_lag)
+        if config.pool:
+            number %= config.pool
         with torch.no_grad():
-            batches = deal(prepare(self.source(plan, seed), self.config.loss), self.config.chunks)
-            batches += [mirrored(batch) for batch in batches if self.config.mirror]
-        if self.config.pool:
-            self.pool[number] = batches
+            batches = self.rendered(number)
+            if echo:
+                seed = training_seed(config.seed, group, self.processes.rank)
+                batches = [again(b, seed + ECHO_SEED + k) for k, b in enumerate(batches)]
+            batches = batches + [mirrored(batch) for batch in batches if config.mirror]
+        self.forget(group // config.echoes)
         return batches
+
+    def rendered(self, number: int) -> list[Batch]:
+        """A render's batches, made where they are not in memory."""
+        if number not in self.pool:
+            plan = self.config.batches[number % len(self.config.batches)]
+            seed = training_seed(self.config.seed, number, self.processes.rank)
+            batch = prepare(self.source(plan, seed), self.config.loss)
+            self.pool[number] = deal(batch, self.config.chunks)
+        return self.pool[number]
+
+    def forget(self, slot: int) -> None:
+        """Drop the renders that no later slot uses."""
+        echoes, lag = self.config.echoes, self.config.echo_lag
+        if not self.config.pool:
+            done = [n for n in self.pool if echoes == 1 or last_use(n, echoes, lag) < slot]
+            for number in done:
+                del self.pool[number]
 
     def step(self, *batches: Batch) -> dict[str, Tensor]:
         """One step of descent on the mean of the batches' losses, one batch at a time in memory.

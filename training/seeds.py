@@ -12,6 +12,7 @@ __all__ = [
     "AGREEMENT_SEED",
     "CHECK_SEED",
     "CONNECTOR_SEED",
+    "ECHO_SEED",
     "EVALUATION_SEED",
     "FIT_SEED",
     "FOREIGN_SEED",
@@ -36,6 +37,7 @@ CHECK_SEED = 6 * PURPOSE_STRIDE
 GATE_SEED = 7 * PURPOSE_STRIDE
 FOREIGN_SEED = 8 * PURPOSE_STRIDE
 CONNECTOR_SEED = 9 * PURPOSE_STRIDE // 2
+ECHO_SEED = 10 * PURPOSE_STRIDE  # no pictures: how those of training are exposed anew
 
 
 def training_seed(run: int, group: int, rank: int) -> int:

@@ -19,7 +19,7 @@ from ..synthetic.render import RenderPlan, Renders, render_batch
 if TYPE_CHECKING:
     from .losses import Batch
 
-__all__ = ["Prefetcher", "Source", "render_source"]
+__all__ = ["AHEAD", "Prefetcher", "Source", "render_source"]
 
 AHEAD = 6  # batches made ahead at most
 
@@ -50,14 +50,16 @@ class _Ready:
 class Prefetcher:
     """Makes groups of batches ahead, in a thread and on a stream of its own where there is a GPU.
 
-    make(group) -> the batches of that group, one per step. Call `start(group, skip)` once, then
+    make(group) -> the batches of that group, one per step; `ahead` batches wait at most. Call `start(group, skip)` once, then
     `take()` for each step. `busy_s()` gives the device seconds spent in `make` since last asked.
     The renderer's many small calls keep one core busy; in a thread they overlap with the net's.
     """
 
-    def __init__(self, make: "Callable[[int], list[Batch]]", device: torch.device) -> None:
+    def __init__(
+        self, make: "Callable[[int], list[Batch]]", device: torch.device, ahead: int = AHEAD
+    ) -> None:
         self.make, self.device = make, device
-        self.ready: queue.Queue[_Ready | BaseException] = queue.Queue(maxsize=AHEAD)
+        self.ready: queue.Queue[_Ready | BaseException] = queue.Queue(maxsize=ahead)
         self.spans: list[tuple[torch.cuda.Event, torch.cuda.Event]] = []
         self.wall_s = 0.0
         self.ended = threading.Event()
