@@ -24,6 +24,7 @@ __all__ = ["ONE_SIDED_Z", "Detection", "Logit", "ascend", "fit_detection", "fit_
 
 ONE_SIDED_Z = 1.6448536269514722  # standard normal, 95 %
 LEAST_TARGETS = 60  # MIL-HDBK-1823A for hit/miss
+LONGEST = 20.0  # of a Newton step, in logits
 FARTHEST = 40.0  # spans of x beyond the data at which a bound counts as infinite
 
 Floats = npt.NDArray[np.float64]
@@ -83,7 +84,11 @@ def _log_likelihood(eta: Floats, hit: Floats, weight: Floats) -> float:
 
 
 def ascend(design: Floats, offset: Floats, hit: Floats, weight: Floats) -> Floats:
-    """Newton's method for logit p = offset + design @ b, with halved steps where it overshoots."""
+    """Newton's method for logit p = offset + design @ b, with halved steps where it overshoots.
+
+    Where nearly all p are 0 or 1 the curve is flat and a plain step is as good as infinite: no step
+    moves a logit by more than `LONGEST`.
+    """
     b = np.zeros(design.shape[1])
     value = _log_likelihood(offset + design @ b, hit, weight)
     for _ in range(200):
@@ -92,7 +97,8 @@ def ascend(design: Floats, offset: Floats, hit: Floats, weight: Floats) -> Float
         slope = design.T @ (weight * (hit - p))
         curve = (design * (weight * p * (1 - p))[:, None]).T @ design
         curve += 1e-12 * np.eye(b.size) * max(float(np.trace(curve)), 1e-300)
-        step = np.linalg.solve(curve, slope)
+        step = np.linalg.lstsq(curve, slope, rcond=None)[0]
+        step = step / max(1.0, float(np.abs(design @ step).max()) / LONGEST)
         while True:
             better = _log_likelihood(offset + design @ (b + step), hit, weight)
             if better >= value or np.abs(step).max() < 1e-13:

@@ -93,3 +93,30 @@ def test_a_bound_that_few_targets_cannot_give_is_missing_not_large() -> None:
     assert found.a90 is not None
     assert found.a90_95 is None
     assert found.beyond
+
+
+@pytest.mark.parametrize("seed", [21, 44, 81])
+def test_where_size_hardly_matters_the_bounds_still_come_to_an_end(seed: int) -> None:
+    """Nine of ten found at every size: far out the likelihood is flat, and a plain Newton step
+    infinite. statsmodels, held to the bound, is worse by z squared there too.
+    """
+    sm = pytest.importorskip("statsmodels.api")
+    random = np.random.default_rng(seed)
+    size = np.exp(random.uniform(math.log(9), math.log(140), 61))
+    hit = random.uniform(size=61) < 1 / (1 + np.exp(-(1.2 + 0.4 * np.log(size / 9))))
+    found = fit_detection(list(size), list(hit))
+    assert found.curve
+    x, fit = np.log(size), fit_logit(np.log(size), hit)
+    family = sm.families.Binomial()
+    free = sm.GLM(hit * 1.0, sm.add_constant(x), family=family).fit()
+    finite = 0
+    for pod, _, upper in found.curve:
+        if upper is None:
+            continue
+        finite += 1
+        bound = fit.bound(pod, ONE_SIDED_Z)
+        assert bound is not None
+        offset = np.full(x.size, math.log(pod / (1 - pod)))
+        held = sm.GLM(hit * 1.0, (x - bound)[:, None], family=family, offset=offset).fit()
+        assert 2 * (free.llf - held.llf) == pytest.approx(ONE_SIDED_Z**2, rel=1e-4)
+    assert finite
