@@ -55,8 +55,8 @@ class TrainingConfig:
     process renders, one plan after the other in turn, so that full frames and native-scale crops
     alternate; each render is dealt out to `chunks` steps, and with `mirror` to as many again with
     left and right exchanged. echoes, echo_lag: how often each render serves, and how many renders
-    later again (`training.echo`). pool: how many renders are kept in memory and used in turn, 0 = every
-    one is fresh. only: names of the net's parts that learn, the others stay as they are; empty =
+    later again (`training.echo`). pool: how many renders are kept in memory and used in turn,
+    0 = every one is fresh. only: names of the net's parts that learn, the others stay as they are; empty =
     all. architecture: one of `ARCHITECTURES`. learning_rate is AdamW's peak, after warmup_steps.
     clip: largest gradient norm.
     """

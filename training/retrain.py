@@ -66,7 +66,7 @@ class RetrainSettings:
     patience: int = 5
     replayed_windows: int = 24
     replayed_frames: int = 12
-    asked_frames: int = 8
+    asked_frames: int = 24
     plan: BatchPlan = field(default_factory=BatchPlan)
     net: NetShape = field(default_factory=NetShape)
 

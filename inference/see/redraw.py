@@ -2,7 +2,7 @@
 
 A fit over several views knows where the ferrule's edges run better than any pixel does. Its
 surfaces take the place of the net's on the ferrule. Around it the net's stay, and so do they under
-standing deposits, which hide the edges behind them.
+deposits that stand up from the ferrule and hide the edges behind them.
 """
 
 from typing import Any
@@ -35,7 +35,7 @@ def redrawn_surfaces(
     # below the mouth's rim the fit may take for hidden what the net sees, and the other way round
     seen = by_fit & (by_net | (drawn.surface != Surface.BARREL))
     out[seen] = drawn.surface[seen]
-    standing = np.isin(kind, STANDING) & by_net & ~by_fit
+    standing = _reaching(np.isin(kind, STANDING) & by_net & ~by_fit, by_fit)
     hidden = (surface == Surface.BARREL) & (drawn.surface == Surface.SURROUND)
     _fill_from_beside(out, by_net & ~by_fit & ~standing & ~hidden, ~by_net & ~by_fit)
     if mouth_fitted:
@@ -43,6 +43,17 @@ def redrawn_surfaces(
         out[off & (drawn.surface == Surface.CAVITY)] = Surface.CAVITY
         out[off & (out == Surface.CAVITY) & (drawn.surface == Surface.SURROUND)] = Surface.HOUSING
     return out
+
+
+def _reaching(pieces: npt.NDArray[np.bool_], ground: npt.NDArray[np.bool_]) -> Any:
+    """The pieces' pixels [H, W] from which a way over pieces leads to the ground."""
+    import cv2
+
+    cv: Any = cv2
+    count, piece = cv.connectedComponents((pieces | ground).view(np.uint8), connectivity=8)
+    grounded = np.zeros(count, bool)
+    grounded[piece[ground]] = True
+    return pieces & grounded[piece]
 
 
 def _fill_from_beside(

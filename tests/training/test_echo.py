@@ -4,12 +4,14 @@ from dataclasses import replace
 
 import pytest
 import torch
+
 from fiberward.synthetic.render import RenderPlan, Renders
 from fiberward.training.config import LossWeights
 from fiberward.training.echo import again, last_use, render_of
 from fiberward.training.loop import Processes, Trainer
 from fiberward.training.losses import prepare
-from tests.training.test_loop import fake_source, tiny_config
+
+from .fake import fake_source, tiny_config
 
 ALONE = Processes(0, 1, torch.device("cpu"))
 PLAN = RenderPlan(4, 2, (32, 48), crop=True, clean_share=0.2, negative_share=0.0)

@@ -89,3 +89,12 @@ def test_a_fitted_mouth_divides_cavity_and_housing_and_an_unseen_one_does_not():
     wrong[(mask == Surface.CAVITY) & (np.indices(mask.shape)[1] < 150)] = Surface.HOUSING
     assert np.array_equal(redrawn_surfaces(wrong, CLEAN, DRAWN, True), mask)
     assert np.array_equal(redrawn_surfaces(wrong, CLEAN, DRAWN, False), wrong)
+
+
+def test_dirt_beside_the_ferrule_lies_on_no_surface_of_it() -> None:
+    """What the net calls a chamfer far from the fitted one is what surrounds it there."""
+    far = np.s_[295:305, 95:105]
+    assert DRAWN.surface[300, 100] == Surface.CAVITY
+    mask, kind = DRAWN.surface.copy(), CLEAN.copy()
+    mask[far], kind[far] = Surface.CHAMFER, Kind.PARTICLE
+    assert np.array_equal(redrawn_surfaces(mask, kind, DRAWN, False), DRAWN.surface)
