@@ -51,7 +51,8 @@ class Prefetcher:
     """Makes groups of batches ahead, in a thread and on a stream of its own where there is a GPU.
 
     make(group) -> the batches of that group, one per step; `ahead` batches wait at most. Call
-    `start(group, skip)` once, then `take()` for each step. `busy_s()` gives the device seconds spent in `make` since last asked.
+    `start(group, skip)` once, then `take()` for each step. `busy_s()` gives the device seconds
+    spent in `make` since last asked.
     The renderer's many small calls keep one core busy; in a thread they overlap with the net's.
     """
 
