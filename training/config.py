@@ -57,8 +57,8 @@ class TrainingConfig:
     left and right exchanged. echoes, echo_lag: how often each render serves, and how many renders
     later again (`training.echo`). pool: how many renders are kept in memory and used in turn,
     0 = every one is fresh. only: names of the net's parts that learn, the others stay as they
-    are; empty = all. architecture: one of `ARCHITECTURES`. learning_rate is AdamW's peak, after warmup_steps.
-    clip: largest gradient norm.
+    are; empty = all. architecture: one of `ARCHITECTURES`. learning_rate is AdamW's peak, after
+    warmup_steps. clip: largest gradient norm.
     """
 
     seed: int = 1
