@@ -18,12 +18,14 @@ from .source import Source
 
 __all__ = ["kept_replay", "replay_patches"]
 
-REPLAY_HW = (480, 640)
+WINDOW_HW, FRAME_HW = (480, 640), (720, 960)
 
 
 def kept_replay(source: Source, count: int, crop: bool, cache: Path) -> list[Patch]:
     """`replay_patches`, read from `cache` where they lie there, else made and kept."""
-    name = f"replay-{renderer_hash()}-{'windows' if crop else 'frames'}-{count}.npz"
+    height, width = WINDOW_HW if crop else FRAME_HW
+    what = f"{'windows' if crop else 'frames'}-{width}x{height}-{count}"
+    name = f"replay-{renderer_hash()}-{what}.npz"
     path = cache / name
     if path.exists():
         with np.load(path, allow_pickle=False) as file:
@@ -49,7 +51,8 @@ def replay_patches(source: Source, count: int, crop: bool) -> Iterator[Patch]:
     """
     made, number = 0, REPLAY_SEED + (2**20 if crop else 0)
     while made < count:
-        plan = RenderPlan(4, 1, REPLAY_HW, crop=crop, clean_share=0.25, negative_share=0.2)
+        size_hw = WINDOW_HW if crop else FRAME_HW
+        plan = RenderPlan(4, 1, size_hw, crop=crop, clean_share=0.25, negative_share=0.2)
         renders = source(plan, number)
         number += 1
         for i in range(min(renders.picture.shape[0], count - made)):

@@ -59,14 +59,14 @@ class RetrainSettings:
     """
 
     seed: int = 1
-    steps: int = 75
+    steps: int = 120
     batches: int = 4
-    learning_rate: float = 1e-4
-    check_every: int = 15
+    learning_rate: float = 2e-4
+    check_every: int = 30
     patience: int = 5
-    replayed_windows: int = 24
-    replayed_frames: int = 12
-    asked_frames: int = 24
+    replayed_windows: int = 64
+    replayed_frames: int = 32
+    asked_frames: int = 16
     plan: BatchPlan = field(default_factory=BatchPlan)
     net: NetShape = field(default_factory=NetShape)
 

@@ -26,7 +26,6 @@ __all__ = ["BatchPlan", "Pool", "Replay", "patch_of_view"]
 
 NEAR = 0.75  # share of the crops that are drawn around a deposit
 MAPS = ("rgb", "surface", "kind", "instance", "weight", "unseen")
-GREY_DN = 1.0
 MARGIN = 1.15  # a crop is cut so much larger before it is turned and scaled
 
 
@@ -35,13 +34,15 @@ class BatchPlan:
     """Crops: how many of the shop's and of renders, and their size, px.
 
     Crops show much of a connector: from a small one nobody could tell its surfaces. Every
-    `whole_every`-th batch is one whole picture at half size, the shop's and a render in turn.
+    `whole_every`-th batch is one whole picture: of `wholes` one is the shop's at half size, the
+    others are renders, since the whole is forgotten first.
     """
 
     crops: int = 1
     replayed_crops: int = 1
     crop_hw: tuple[int, int] = (480, 640)
     whole_every: int = 3
+    wholes: int = 3
 
 
 def patch_of_view(view: LabelledView, parent: Segmenter) -> Patch:
@@ -73,37 +74,6 @@ class Replay:
     asked: Sequence[Patch] = ()
 
 
-def in_the_shops_look(replay: Replay, shop: Sequence[Patch]) -> Replay:
-    """Every second replayed render without its colours where the shop's camera has none.
-
-    Else what is learnt from grey pictures and what is replayed from coloured ones would differ by
-    a cue that the shop's later pictures cannot give. With all of them grey, surfaces of coloured
-    pictures were forgotten.
-    """
-    if not all(is_grey(patch) for patch in shop):
-        return replay
-    windows, frames = (
-        [as_grey(patch) if k % 2 else patch for k, patch in enumerate(each)]
-        for each in (replay.windows, replay.frames)
-    )
-    return replace(replay, windows=windows, frames=frames)
-
-
-def is_grey(patch: Patch) -> bool:
-    """Whether a picture's channels are the same, up to compression's rounding."""
-    low, high = patch.rgb.min(axis=2), patch.rgb.max(axis=2)
-    return float((high - low).mean()) < GREY_DN
-
-
-def as_grey(patch: Patch) -> Patch:
-    """A picture's luma (ITU-R BT.601) in every channel."""
-    import cv2
-
-    cv: Any = cv2
-    luma = cv.cvtColor(patch.rgb, cv.COLOR_RGB2GRAY)
-    return replace(patch, rgb=cv.cvtColor(luma, cv.COLOR_GRAY2RGB))
-
-
 @dataclass(frozen=True)
 class _Place:
     """A deposit to draw crops around: patch, row, column, and how often."""
@@ -125,8 +95,7 @@ class Pool:
         seed: int,
         weights: LossWeights,
     ) -> None:
-        self.shop, self.plan, self.seed = shop, plan, seed
-        self.replay = in_the_shops_look(replay, shop)
+        self.shop, self.replay, self.plan, self.seed = shop, replay, plan, seed
         self.weights = weights
         self.vary = Augmenter()
         self.places = {id(patches): _places(patches) for patches in (shop, replay.windows)}
@@ -137,7 +106,7 @@ class Pool:
         plan = self.plan
         turn, place = divmod(number, plan.whole_every)
         if place == plan.whole_every - 1:
-            if turn % 2:
+            if turn % plan.wholes:
                 return as_batch([_one_of(self.replay.frames, random)], self.weights)
             whole = _halved(_one_of(self.shop, random))
             return as_batch([self.vary(whole, _seed(random), whole.kind.shape)], self.weights)
