@@ -2,10 +2,9 @@
 
 With `echoes` = E and `echo_lag` = L the groups of batches go
 
-    render 0, -, -, render 1, -, -, ..., render L, render 0 again, -, ...
+    render j, render j - L again, render j - 2 L again, ...
 
-slot j holds E groups: render j for the first time, render j - L for the second, render j - 2 L for
-the third. The first slots have nothing to repeat and repeat their own render. What comes again is
+in slot j of E groups; where there is no such render yet, in the first slots, render j itself. What comes again is
 exposed anew and may hang upside down, so that the net meets no picture twice.
 Choi et al., "Faster neural network training with data echoing" (2019), measured that repeating a
 shuffled picture up to about five times is worth nearly as much as a fresh one.

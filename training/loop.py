@@ -166,7 +166,8 @@ class Trainer:
                 seed = training_seed(config.seed, group, self.processes.rank)
                 batches = [again(b, seed + ECHO_SEED + k) for k, b in enumerate(batches)]
             batches = batches + [mirrored(batch) for batch in batches if config.mirror]
-        self.forget(group // config.echoes)
+        if echo == config.echoes - 1:
+            self.forget(group // config.echoes)
         return batches
 
     def rendered(self, number: int) -> list[Batch]:
@@ -179,10 +180,10 @@ class Trainer:
         return self.pool[number]
 
     def forget(self, slot: int) -> None:
-        """Drop the renders that no later slot uses."""
+        """Drop the renders that no slot after this one uses."""
         echoes, lag = self.config.echoes, self.config.echo_lag
         if not self.config.pool:
-            done = [n for n in self.pool if echoes == 1 or last_use(n, echoes, lag) < slot]
+            done = [n for n in self.pool if last_use(n, echoes, lag) <= slot]
             for number in done:
                 del self.pool[number]
 

@@ -23,9 +23,8 @@ WINDOW_HW, FRAME_HW = (480, 640), (720, 960)
 
 def kept_replay(source: Source, count: int, crop: bool, cache: Path) -> list[Patch]:
     """`replay_patches`, read from `cache` where they lie there, else made and kept."""
-    height, width = WINDOW_HW if crop else FRAME_HW
-    what = f"{'windows' if crop else 'frames'}-{width}x{height}-{count}"
-    name = f"replay-{renderer_hash()}-{what}.npz"
+    what = "windows-{1}x{0}" if crop else "frames-{1}x{0}"
+    name = f"replay-{renderer_hash()}-{what.format(*size_hw(crop))}-{count}.npz"
     path = cache / name
     if path.exists():
         with np.load(path, allow_pickle=False) as file:
@@ -44,6 +43,11 @@ def kept_replay(source: Source, count: int, crop: bool, cache: Path) -> list[Pat
     return made
 
 
+def size_hw(crop: bool) -> tuple[int, int]:
+    """Of a window or a whole frame, px."""
+    return WINDOW_HW if crop else FRAME_HW
+
+
 def replay_patches(source: Source, count: int, crop: bool) -> Iterator[Patch]:
     """Renders of connectors, always the same: whole frames, or windows at native scale.
 
@@ -51,8 +55,7 @@ def replay_patches(source: Source, count: int, crop: bool) -> Iterator[Patch]:
     """
     made, number = 0, REPLAY_SEED + (2**20 if crop else 0)
     while made < count:
-        size_hw = WINDOW_HW if crop else FRAME_HW
-        plan = RenderPlan(4, 1, size_hw, crop=crop, clean_share=0.25, negative_share=0.2)
+        plan = RenderPlan(4, 1, size_hw(crop), crop=crop, clean_share=0.25, negative_share=0.2)
         renders = source(plan, number)
         number += 1
         for i in range(min(renders.picture.shape[0], count - made)):
