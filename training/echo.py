@@ -4,8 +4,8 @@ With `echoes` = E and `echo_lag` = L the groups of batches go
 
     render j, render j - L again, render j - 2 L again, ...
 
-in slot j of E groups; where there is no such render yet, in the first slots, render j itself. What comes again is
-exposed anew and may hang upside down, so that the net meets no picture twice.
+in slot j of E groups; where there is no such render yet, in the first slots, render j itself. What
+comes again is exposed anew and may hang upside down, so that the net meets no picture twice.
 Choi et al., "Faster neural network training with data echoing" (2019), measured that repeating a
 shuffled picture up to about five times is worth nearly as much as a fresh one.
 """
