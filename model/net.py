@@ -5,15 +5,17 @@
       -> stages at /2, /4, /8, /16, /32 of residual blocks; dilated blocks at /32
       -> global branch at /32: attention over the whole picture and a pooled vector, because
          surround, housing and cavity look alike within a small window
-      -> back up to /2 by adding the skips -> 1x1 convolutions and pixel shuffle to [N, ., H, W]
+      -> back up to /2 by adding the skips -> 1x1 convolutions, plus coarse logits of the /16 and
+         /8 maps are added, and pixel shuffle to [N, ., H, W]
 
 Batch norm and ReLU only, so that the convolutions fold and quantise to int8. All that the net needs
 to know about a picture (channel order, scaling, padding) lives in here; nobody normalises outside.
 This is the one module of `model/` that imports torch; `inference/` never imports it.
 """
 
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
-from typing import NamedTuple, cast
+from typing import Any, NamedTuple, cast
 
 import torch
 import torch.nn.functional as F
@@ -166,6 +168,38 @@ def local_branch(c_in: int, shape: NetShape) -> nn.Sequential:
     )
 
 
+class CoarseLogits(nn.Module):
+    """What the decoder's /16 and /8 maps say by themselves, added to the fine logits.
+
+    A short way from the loss to the deep features: without it this net learns several times more
+    slowly. The heads begin at zero, so a net kept before it had them answers as it did.
+    """
+
+    def __init__(self, c_16: int, c_8: int) -> None:
+        super().__init__()
+        self.surface_16 = nn.Conv2d(c_16, len(SURFACE_NAMES), 1)
+        self.surface_8 = nn.Conv2d(c_8, len(SURFACE_NAMES), 1)
+        self.kind_8 = nn.Conv2d(c_8, len(KIND_NAMES), 1)
+        for value in self.parameters():
+            nn.init.zeros_(value)
+
+    def forward(self, at_16: Tensor, at_8: Tensor) -> tuple[Tensor, Tensor]:
+        """Surface and kind logits at /2, [N, classes, h, w]."""
+        surface = enlarged(self.surface_16(at_16), 2) + self.surface_8(at_8)
+        return enlarged(surface, 4), enlarged(self.kind_8(at_8), 4)
+
+
+def enlarged(maps: Tensor, factor: int) -> Tensor:
+    """[N, C, h, w] to [N, C, factor h, factor w], bilinear."""
+    return F.interpolate(maps, scale_factor=float(factor), mode="bilinear", align_corners=False)
+
+
+def in_every_phase(fine: Tensor, coarse: Tensor) -> Tensor:
+    """[N, 4 classes, h, w] plus the same [N, classes, h, w] for each of the four phases."""
+    n, classes, h, w = coarse.shape
+    return (fine.reshape(n, classes, 4, h, w) + coarse[:, :, None]).reshape(fine.shape)
+
+
 class SightNet(nn.Module):
     """uint8 [N, H, W, 3] RGB -> `Logits` at the same H and W. Any H, W >= 1."""
 
@@ -190,6 +224,7 @@ class SightNet(nn.Module):
         )
         self.local = local_branch(w[0] + 12, shape)
         self.local_head = nn.Conv2d(shape.local_width, 4 * kinds, 1)
+        self.coarse = CoarseLogits(w[3], w[2])
         self.surface_head = nn.Conv2d(w[0], 4 * surfaces, 1)
         self.kind_head = nn.Conv2d(w[0], 4 * kinds, 1)
         self.unseen_head = nn.Conv2d(w[0], 4, 1)
@@ -201,6 +236,7 @@ class SightNet(nn.Module):
                 CLEAN_BIAS  # pixel shuffle: first four = class 0
             )
             cast(Tensor, self.unseen_head.bias).fill_(UNSEEN_BIAS)
+        self.register_load_state_dict_pre_hook(without_coarse)
 
     def half_size(self, picture: Tensor) -> Logits:
         """Logits at half the padded size: [N, 4 phases * classes, h, w] each, unlike [N]."""
@@ -216,12 +252,18 @@ class SightNet(nn.Module):
             x = down(x)
         deep = self.whole(self.context(x))  # [N, C, H/32, W/32]
         pooled = torch.cat([deep.mean(dim=(2, 3)), deep.amax(dim=(2, 3))], dim=1)
-        x = deep
-        for up, skip in zip(reversed(self.up), reversed(skips), strict=True):
-            x = up(x, skip)
+        x, coarse_surface, coarse_kind = self.decode(deep, skips)
         unlike = self.unlike_head(pooled)[:, 0]
         kind = self.kind_head(x) + self.local_head(self.local(torch.cat([x, fine], dim=1)))
-        return Logits(self.surface_head(x), kind, self.unseen_head(x), unlike)
+        surface = in_every_phase(self.surface_head(x), coarse_surface)
+        return Logits(surface, in_every_phase(kind, coarse_kind), self.unseen_head(x), unlike)
+
+    def decode(self, deep: Tensor, skips: Sequence[Tensor]) -> tuple[Tensor, Tensor, Tensor]:
+        """Features at /2, then the coarse logits of surfaces and kinds there."""
+        maps = [deep]
+        for up, skip in zip(reversed(self.up), reversed(skips), strict=True):
+            maps.append(up(maps[-1], skip))
+        return maps[-1], *self.coarse(maps[1], maps[2])
 
     def forward(self, picture: Tensor) -> Logits:
         out = self.half_size(picture)
@@ -231,6 +273,13 @@ class SightNet(nn.Module):
             full_size(out.unseen, picture),
             out.unlike,
         )
+
+
+def without_coarse(net: nn.Module, tensors: dict[str, Any], prefix: str, *_: object) -> None:
+    """Give weights kept before there were coarse logits those that change nothing."""
+    for name, value in net.state_dict().items():
+        if name.startswith("coarse."):
+            tensors.setdefault(prefix + name, torch.zeros_like(value))
 
 
 def full_size(maps: Tensor, picture: Tensor) -> Tensor:

@@ -24,6 +24,7 @@ from ..model.net import (
     SightNet,
     full_size,
     grouped_softmax,
+    in_every_phase,
 )
 
 __all__ = ["RuntimeForm"]
@@ -78,17 +79,16 @@ class RuntimeForm(nn.Module):
             x = down(x)
         deep = net.whole(net.context(x))
         pooled = torch.cat([deep.mean(dim=(2, 3)), deep.amax(dim=(2, 3))], dim=1)
-        x = deep
-        for up, skip in zip(reversed(net.up), reversed(skips), strict=True):
-            x = up(x, skip)
+        x, coarse_surface, coarse_kind = net.decode(deep, skips)
         near = F.conv2d(fine, self.local_fine, self.local_bias, padding=1)
         near = F.relu(near + F.conv2d(x, self.local_deep, padding=1))
         for block in list(net.local)[1:]:
             near = block(near)
         kind = net.kind_head(x) + net.local_head(near)
+        surface = in_every_phase(net.surface_head(x), coarse_surface)
         return Probabilities(
-            full_size(grouped_softmax(net.surface_head(x)), picture),
-            full_size(grouped_softmax(kind), picture),
+            full_size(grouped_softmax(surface), picture),
+            full_size(grouped_softmax(in_every_phase(kind, coarse_kind)), picture),
             full_size(torch.sigmoid(net.unseen_head(x)), picture),
             torch.sigmoid(net.unlike_head(pooled)[:, 0]),
         )

@@ -44,7 +44,8 @@ def test_maps_have_the_pictures_own_size_whatever_it_is(h: int, w: int) -> None:
 
 def test_every_parameter_gets_a_gradient() -> None:
     net = SightNet(TINY).train()
-    torch.nn.init.normal_(net.local_head.weight)  # starts at zero, which would hide its branch
+    for weight in (net.local_head.weight, *net.coarse.parameters()):
+        torch.nn.init.normal_(weight)  # start at zero, which would hide their branches
     out = net(picture(2, 64, 160))  # several keys for the attention
     # a different factor per pixel: a plain sum over a softmax-free head could cancel
     factor = torch.linspace(-1, 1, out.surface.numel()).reshape(out.surface.shape)
@@ -75,6 +76,21 @@ def test_probabilities_are_the_softmax_of_the_logits() -> None:
     torch.testing.assert_close(p.kind, torch.softmax(logits.kind, 1))
     torch.testing.assert_close(p.unseen, torch.sigmoid(logits.unseen))
     torch.testing.assert_close(p.unlike, torch.sigmoid(logits.unlike))
+
+
+def test_weights_kept_before_there_were_coarse_logits_answer_as_they_did() -> None:
+    net = SightNet(TINY).eval()
+    kept = {k: v for k, v in net.state_dict().items() if not k.startswith("coarse.")}
+    taught = SightNet(TINY).eval()
+    for weight in taught.coarse.parameters():
+        torch.nn.init.normal_(weight)
+    taught.load_state_dict(kept)
+    with torch.no_grad():
+        old, new = net(picture(1, 64, 64)), taught(picture(1, 64, 64))
+    for before, after in zip(old, new, strict=True):
+        torch.testing.assert_close(after, before)
+    with pytest.raises(RuntimeError, match="stem"):
+        taught.load_state_dict({k: v for k, v in kept.items() if not k.startswith("stem.")})
 
 
 def test_softmax_of_huge_logits_stays_finite() -> None:

@@ -24,7 +24,8 @@ def net() -> SightNet:
                 part.running_var.uniform_(0.5, 2.0)
                 part.weight.uniform_(0.5, 1.5)
                 part.bias.uniform_(-0.5, 0.5)
-        net.local_head.weight.normal_(std=0.3)
+        for weight in (net.local_head.weight, *net.coarse.parameters()):
+            weight.normal_(std=0.3)
     return net
 
 
@@ -48,3 +49,14 @@ def test_the_local_branch_s_view_of_the_picture_counts(net):
         before = form(picture).kind
         form.local_fine.mul_(0)
         assert (form(picture).kind - before).abs().max() > 1e-3
+
+
+def test_the_coarse_logits_count_in_surfaces_and_kinds(net):
+    picture = torch.randint(0, 256, (1, 64, 64, 3), dtype=torch.uint8)
+    with torch.inference_mode():
+        before = RuntimeForm(net).eval()(picture)
+        net.coarse.kind_8.bias[1] += 2
+        net.coarse.surface_16.bias[2] += 2
+        after = RuntimeForm(net).eval()(picture)
+    assert (after.kind[:, 1] > before.kind[:, 1]).all()
+    assert (after.surface[:, 2] > before.surface[:, 2]).all()

@@ -14,7 +14,7 @@ from ...inference.see.picture import Picture, read_picture
 from ...model.errors import UnreadablePicture, UsageError
 from .coco import is_coco, read_coco
 from .cvat import read_cvat
-from .index_masks import has_masks, read_masks
+from .index_masks import has_masks, note_masks_alone, read_masks
 from .label import Findings, PictureLabel
 from .label_map import LabelMap, read_label_map
 from .labelme import is_labelme, read_labelme
@@ -66,6 +66,7 @@ def read_shop_data(folder: Path, findings: Findings) -> ShopData:
         raise UsageError(f"{folder}: holds no pictures; give a folder of pictures with labels")
     label_map = read_label_map(folder)
     listed = _listed_labels(folder, names, label_map, findings)
+    note_masks_alone(folder, names, findings)
     connectors = _connectors(folder, names, findings)
     views: list[LabelledView] = []
     forms: dict[str, int] = {}

@@ -7,7 +7,7 @@ Where one of the first two is missing, that layer is not annotated.
 """
 
 import io
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -21,7 +21,7 @@ from ...model.surfaces import SURFACE_NAMES
 from .label import NOT_ANNOTATED, Bytes, Findings, PictureLabel, instances_of
 from .label_map import LabelMap
 
-__all__ = ["has_masks", "read_masks", "write_masks"]
+__all__ = ["has_masks", "note_masks_alone", "read_masks", "write_masks"]
 
 LAYERS = ("surfaces", "deposits", "instances")
 LOSSY = (".jpg", ".jpeg", ".webp")
@@ -39,6 +39,16 @@ def has_masks(picture: Path) -> bool:
     """Whether some mask, be it a lossy one, lies beside the picture."""
     return any(_beside(picture, layer, suffix).exists() for layer in LAYERS[:2]
                for suffix in (".png", *LOSSY))  # fmt: skip
+
+
+def note_masks_alone(folder: Path, names: Iterable[str], findings: Findings) -> None:
+    """Note each mask below `folder` whose picture is not among `names`."""
+    labelled = {Path(name).with_suffix("") for name in names}
+    for path in sorted(folder.rglob("*.png")):
+        stem, layer = path.with_suffix(""), Path(path.stem).suffix.removeprefix(".")
+        if layer in LAYERS and stem.with_suffix("").relative_to(folder) not in labelled:
+            file = path.relative_to(folder).as_posix()
+            findings.problem(file, f"its picture {Path(stem.name).stem} beside it", "none")
 
 
 def _beside(picture: Path, layer: str, suffix: str) -> Path:

@@ -65,6 +65,19 @@ def test_a_lossy_mask_is_refused(tmp_path: Path) -> None:
     assert others == []
 
 
+def test_masks_whose_picture_was_left_behind_are_named(tmp_path: Path) -> None:
+    shop(tmp_path, ("a-0.png", "b-0.png", "lot 3/c.1-0.png"))
+    (tmp_path / "lot 3" / "c.1-0.png").unlink()
+    report = check_folder(tmp_path)
+    assert stopping(report) == [
+        ("lot 3/c.1-0.deposits.png", "none"),
+        ("lot 3/c.1-0.instances.png", "none"),
+        ("lot 3/c.1-0.surfaces.png", "none"),
+    ]
+    assert report.problems[0].expected == "its picture c.1-0 beside it"
+    assert len(report.data.views) == 2
+
+
 def test_a_coloured_mask_is_refused(tmp_path: Path) -> None:
     shop(tmp_path)
     Image.fromarray(np.zeros((HEIGHT, WIDTH, 3), np.uint8)).save(tmp_path / "a-0.surfaces.png")
