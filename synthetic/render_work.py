@@ -14,6 +14,7 @@ import torch
 
 from ..model.errors import ModelError, UsageError
 from .connector_files import write_connector
+from .freed_memory import keep_freed_memory
 from .renderer_hash import renderer_hash
 from .views import ConnectorPlan, render_connector
 
@@ -90,6 +91,7 @@ def draw_item(work: RenderWork, item: RenderItem) -> str:
     if work.device == "cuda" and not torch.cuda.is_available():
         raise ModelError("a worker has no GPU, on which these pictures are to be drawn")
     if work.force or not complete(work, item):
+        keep_freed_memory()
         made = render_connector(work.plan, item.seed, work.device)
         write_connector(made, item.name, work.folder, made_of(work, item))
     return item.name

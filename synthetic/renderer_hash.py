@@ -7,7 +7,14 @@ from pathlib import Path
 __all__ = ["renderer_hash"]
 
 # `shipped.py` changes with every net: truth files and kept renders would no longer be known
-DRAWS_NOTHING = {"net.py", "render_command.py", "render_work.py", "shipped.py", "workers.py"}
+DRAWS_NOTHING = {
+    "freed_memory.py",
+    "net.py",
+    "render_command.py",
+    "render_work.py",
+    "shipped.py",
+    "workers.py",
+}
 
 
 @cache

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Protocol
 
 import torch
 
+from ..synthetic.freed_memory import keep_freed_memory
 from ..synthetic.render import RenderPlan, Renders, render_batch
 
 if TYPE_CHECKING:
@@ -32,6 +33,8 @@ class Source(Protocol):
 
 def render_source(device: torch.device) -> Source:
     """The renderer on `device`."""
+    if device.type == "cpu":
+        keep_freed_memory()
 
     def source(plan: RenderPlan, seed: int) -> Renders:
         return render_batch(plan, seed, device)
