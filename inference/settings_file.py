@@ -33,8 +33,8 @@ def settings_of_shop(stated: Path | None = None) -> Settings:
     The file: `stated`, else FIBERWARD_SETTINGS, else settings.toml where the user's own data
     belongs, else none: the defaults. Raises SettingsError.
     """
-    from .keep.database import own_folder
     from .keep.moves import moves_file, read_moves
+    from .keep.own_folder import own_folder
 
     named = stated or os.environ.get("FIBERWARD_SETTINGS")
     usual = own_folder() / "settings.toml"

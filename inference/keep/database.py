@@ -8,7 +8,6 @@ log needs a local disk: several machines share records through PostgreSQL.
 
 import os
 import sqlite3
-import sys
 import time
 from collections.abc import Generator
 from contextlib import closing, contextmanager
@@ -20,12 +19,12 @@ from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError
 
 from ...model.errors import RecordsError, UsageError
+from .own_folder import own_folder
 
 __all__ = [
     "HEAD",
     "Place",
     "connect",
-    "own_folder",
     "plain_errors",
     "reading",
     "upgrade",
@@ -84,17 +83,6 @@ class Place:
 
     def __str__(self) -> str:
         return str(self.file or self.url.render_as_string(hide_password=True))
-
-
-def own_folder() -> Path:
-    """Where a user's data belongs on this system."""
-    if sys.platform == "win32":
-        base = Path(os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local")
-    elif sys.platform == "darwin":
-        base = Path.home() / "Library" / "Application Support"
-    else:
-        base = Path(os.environ.get("XDG_DATA_HOME") or Path.home() / ".local" / "share")
-    return base / "fiberward"
 
 
 def connect(place: Place, wait_s: float = WAIT_S) -> Engine:

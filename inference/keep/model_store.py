@@ -23,8 +23,8 @@ from typing import Any, Protocol, cast
 
 from ...model.errors import ModelError, UsageError
 from ...model.shipped import SHIPPED_MODEL
-from .database import own_folder
 from .files import write_atomically
+from .own_folder import own_folder
 
 __all__ = ["SHIPPED", "Activation", "AuditTrail", "ModelStore", "StoredModel"]
 

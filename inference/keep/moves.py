@@ -20,9 +20,9 @@ from ...model.surfaces import SURFACE_NAMES, Surface
 from ..judge.assumed import Assumptions
 from ..judge.places import PLACE_NAMES, Place, place_from
 from .compare import DepositFate, Side, compare
-from .database import own_folder
 from .files import only_writer, write_atomically
 from .inspection import DepositRecord, Inspection
+from .own_folder import own_folder
 
 __all__ = [
     "MOVES_SCHEMA",

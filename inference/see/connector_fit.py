@@ -137,9 +137,9 @@ def circle_points(camera: Pinhole, px: Floats, z: float) -> tuple[Floats, Floats
     along = direction @ camera.axis
     t = (z - base @ camera.axis) / along
     point = base + t[:, None] * direction
-    radius = np.sqrt(np.maximum(np.sum(point * point, axis=1) - z * z, 1e-12))
+    radius = np.sqrt(np.maximum(np.einsum("ij,ij->i", point, point) - z * z, 1e-12))
     size = camera.scale + t * camera.per_focal
-    tug = np.sum(point * direction, axis=1) / along
+    tug = np.einsum("ij,ij->i", point, direction) / along
     gx = (point[:, 0] - camera.axis[0] * tug) * size / radius
     gy = (point[:, 1] - camera.axis[1] * tug) * size / radius
     return point, radius, np.hypot(gx, gy)

@@ -115,7 +115,6 @@ def inspect(
     from ..see.inputs import expand_inputs
     from ..settings_file import settings_of_shop
     from .jobs import StatedOptions, free_folder, plan_jobs, run_jobs
-    from .recorder import Recorder
     from .stacks import merge_stacks
 
     if resume and out is None:
@@ -129,7 +128,11 @@ def inspect(
     plan = plan_jobs(expand_inputs(pictures), stated, out, notes)
     weights = model or ModelStore().active().onnx
     inspector = Inspector(weights, settings_of_shop(settings), threads)
-    recorder = Recorder(db, attempt) if record else None
+    recorder = None
+    if record and (attempt is not None or any(job.request.labelled for job in plan.jobs)):
+        from .recorder import Recorder
+
+        recorder = Recorder(db, attempt)
     terminal = Terminal.current()
     try:
         if len(plan.jobs) > 1 and (jobs > 1 or cluster is not None):

@@ -4,7 +4,7 @@ import sys
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from ...model.errors import FiberwardError, UsageError
 from ..keep.comparison_file import COMPARISON_FILE
@@ -14,10 +14,12 @@ from ..request import STAGES, Request
 from ..see.inputs import ConnectorInput, Inputs
 from .comparing import Compared, comparison_words
 from .outputs import write_outputs
-from .recorder import Recorder
 from .resume import finished
 from .terminal import Terminal
 from .words import VERDICT_WORDS
+
+if TYPE_CHECKING:  # the records take long to import
+    from .recorder import Recorder
 
 __all__ = [
     "Job",
@@ -101,7 +103,7 @@ def run_jobs(
     inspector: Inspector,
     plan: Plan,
     terminal: Terminal,
-    recorder: Recorder | None = None,
+    recorder: "Recorder | None" = None,
     resume: bool = False,
     how: str = "as inspected before",
 ) -> int:
@@ -157,7 +159,7 @@ def _count(done: int, plan: Plan) -> str:
 
 
 def _tell_finished(
-    found: tuple[Inspection, str], job: Job, terminal: Terminal, recorder: Recorder | None
+    found: tuple[Inspection, str], job: Job, terminal: Terminal, recorder: "Recorder | None"
 ) -> list[int]:
     """Tell of results that an earlier run or a worker made, and record them if they are not."""
     before, how = found
@@ -176,7 +178,7 @@ def _tell_finished(
 
 
 def _run(
-    inspector: Inspector, job: Job, terminal: Terminal, recorder: Recorder | None, count: str
+    inspector: Inspector, job: Job, terminal: Terminal, recorder: "Recorder | None", count: str
 ) -> tuple[Inspection, list[int]]:
     """Inspect, write, record, compare with the inspection before, and tell; the exit codes."""
     name = count + (job.request.facts.label or job.folder.name)
@@ -201,7 +203,7 @@ def _run(
 
 
 def _compare(
-    recorder: Recorder, request: Request, uid: str, folder: Path, terminal: Terminal
+    recorder: "Recorder", request: Request, uid: str, folder: Path, terminal: Terminal
 ) -> Compared | None:
     """Compare with the inspection before; where that fails, this one is done and recorded still."""
     try:

@@ -1,6 +1,7 @@
 """The files of one inspection: masks, overlays, travel map, report and `inspection.json`."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -46,19 +47,26 @@ def write_outputs(result: Result, folder: Path, originals: Sequence[Path]) -> No
     with staged_folder(folder, last="inspection.json") as staging:
         shown = [k for k, view in enumerate(result.views) if view.segmentation is not None]
         at_once = min(MOST_ABREAST, allowed_threads())
-        written = abreast(lambda index: _write_view(result, index, staging), shown, at_once)
+        works: list[Callable[[], bytes | None]] = [partial(_write_map, result, staging)]
+        works += [partial(_write_view, result, index, staging) for index in shown]
+        drawn, *written = abreast(lambda work: work(), works, at_once)
         stems = (result.views[index].stem for index in shown)
-        overlays = dict(zip(stems, written, strict=True))
-        drawn = None
-        if result.maps is not None:
-            picture = _map_picture(result, result.maps)
-            drawn = png_bytes(draw_travel_map(picture))
-            (staging / "travel-map.svg").write_text(draw_travel_map_svg(picture), encoding="utf-8")
-            (staging / "travel-map.png").write_bytes(drawn)
-            write_map(staging, *((each.rgb, each.limit_um) for each in result.maps))
+        overlays = {stem: data for stem, data in zip(stems, written, strict=True) if data}
         page = report_page(result.inspection, drawn, overlays)
         (staging / "report.html").write_text(page, encoding="utf-8")
         result.inspection.write(staging / "inspection.json")
+
+
+def _write_map(result: Result, folder: Path) -> bytes | None:
+    """Write the travel map in its forms, if there is one; as PNG for the report."""
+    if result.maps is None:
+        return None
+    picture = _map_picture(result, result.maps)
+    drawn = png_bytes(draw_travel_map(picture))
+    (folder / "travel-map.svg").write_text(draw_travel_map_svg(picture), encoding="utf-8")
+    (folder / "travel-map.png").write_bytes(drawn)
+    write_map(folder, *((each.rgb, each.limit_um) for each in result.maps))
+    return drawn
 
 
 def _write_view(result: Result, index: int, folder: Path) -> bytes:

@@ -11,6 +11,7 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from ...model.errors import ModelError, UsageError
 from ...model.version import code_version
@@ -19,8 +20,10 @@ from ..pipeline import Inspector
 from ..settings import Settings
 from .jobs import Job
 from .outputs import write_outputs
-from .recorder import Recorder
 from .resume import finished
+
+if TYPE_CHECKING:
+    from .recorder import Recorder
 
 __all__ = ["Work", "in_any_order", "inspect_job", "spread"]
 
@@ -65,7 +68,7 @@ def spread(
     inspector: Inspector,
     model: Path,
     jobs: Sequence[Job],
-    recorder: Recorder | None,
+    recorder: "Recorder | None",
     where: tuple[int, str | None],
     say: Say,
 ) -> None:
@@ -85,7 +88,7 @@ def spread(
         on_processes(work, chosen, count, say, inspect_job)
 
 
-def in_any_order(jobs: Sequence[Job], recorder: Recorder | None) -> list[Job]:
+def in_any_order(jobs: Sequence[Job], recorder: "Recorder | None") -> list[Job]:
     """The jobs whose order does not matter, with what the records add to the request."""
     if recorder is None:
         return list(jobs)

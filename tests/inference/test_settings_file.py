@@ -79,7 +79,7 @@ def test_the_file_may_be_stated_named_by_the_environment_or_lie_where_own_data_b
     monkeypatch.setenv("FIBERWARD_SETTINGS", str(path))
     assert settings_of_shop().coverage_size_um == 30.0
     monkeypatch.delenv("FIBERWARD_SETTINGS")
-    monkeypatch.setattr("fiberward.inference.keep.database.own_folder", lambda: tmp_path)
+    monkeypatch.setattr("fiberward.inference.keep.own_folder.own_folder", lambda: tmp_path)
     assert settings_of_shop().coverage_size_um == 30.0
 
 
