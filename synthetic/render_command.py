@@ -3,6 +3,7 @@
 import json as json_format
 import sys
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -86,10 +87,11 @@ def draw_all(
         if not quiet:
             print(line, file=sys.stderr)
 
+    each = replace(work, threads=1)  # threads of several processes would wait for one another
     if address is not None:
-        on_cluster(work, items, address, say, draw_item)
+        on_cluster(each, items, address, say, draw_item)
     elif count > 1:
-        on_processes(work, items, count, say, draw_item)
+        on_processes(each, items, count, say, draw_item)
     alone = address is None and count == 1
     rest = items if alone else [item for item in items if not complete(work, item)]
     for item in watched(rest, quiet):

@@ -23,12 +23,15 @@ __all__ = ["RenderItem", "RenderWork", "complete", "draw_item"]
 
 @dataclass(frozen=True)
 class RenderWork:
-    """What every worker must agree on. force: draw again what is there."""
+    """What every worker must agree on. force: draw again what is there. threads: processors for one
+    connector, None for all; the picture is the same.
+    """
 
     plan: ConnectorPlan
     folder: Path
     device: str
     force: bool = False
+    threads: int | None = None
     renderer: str = field(default_factory=renderer_hash)
 
 
@@ -92,6 +95,8 @@ def draw_item(work: RenderWork, item: RenderItem) -> str:
         raise ModelError("a worker has no GPU, on which these pictures are to be drawn")
     if work.force or not complete(work, item):
         keep_freed_memory()
+        if work.threads is not None:
+            torch.set_num_threads(work.threads)
         made = render_connector(work.plan, item.seed, work.device)
         write_connector(made, item.name, work.folder, made_of(work, item))
     return item.name

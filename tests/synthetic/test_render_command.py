@@ -6,11 +6,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import torch
 from PIL import Image
 
 from fiberward.model.errors import ModelError, UsageError
 from fiberward.model.kinds import KIND_NAMES
 from fiberward.model.surfaces import SURFACE_NAMES
+from fiberward.synthetic import render_command
 from fiberward.synthetic.connector_files import replace_file
 from fiberward.synthetic.render_command import parse_size, render
 from fiberward.synthetic.render_work import RenderItem, RenderWork, draw_item
@@ -108,6 +110,24 @@ def test_a_worker_with_another_renderer_is_refused(tmp_path: Path):
     with pytest.raises(ModelError, match="same version"):
         draw_item(work, RenderItem("c1", 1))
     assert not list(tmp_path.iterdir())
+
+
+def test_each_of_several_processes_draws_with_one_processor(tmp_path: Path, monkeypatch):
+    def here(work: RenderWork, items: list[RenderItem], count: int, *_: object) -> int:
+        assert count == 2
+        before = torch.get_num_threads()
+        try:
+            for item in items:
+                draw_item(work, item)
+            used.append(torch.get_num_threads())
+        finally:
+            torch.set_num_threads(before)
+        return len(items)
+
+    used: list[int] = []
+    monkeypatch.setattr(render_command, "on_processes", here)
+    assert render(tmp_path, count=2, seed=5, size="64x64", views=2, jobs=2, quiet=True) == 0
+    assert used == [1]
 
 
 @pytest.mark.long
