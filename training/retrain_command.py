@@ -14,7 +14,7 @@ from ..inference.see.segment import Segmenter
 from ..inference.show.terminal import Terminal
 from .label_next import rank_unlabelled
 from .labels.check import CheckReport, check_folder
-from .retrain import Limits, RetrainSettings
+from .retrain import Limits, RetrainSettings, Trained
 from .retrain_job import JobSettings, Outcome, run_job
 
 __all__ = ["retrain"]
@@ -151,6 +151,22 @@ def _curve(
     return 0
 
 
+def learnt_words(trained: Trained) -> str:
+    """What the learning came to, on the connectors that say when to stop."""
+    if trained.best_step == 0:
+        return (
+            "nothing that was learnt was better on the connectors that say when to stop: the net "
+            "is the one before, with thresholds chosen anew; more labelled connectors may help "
+            "(--learning-curve)"
+        )
+    share = "all" if trained.best_share == 1 else f"{trained.best_share:.0%}"
+    return (
+        f"{share} of what was learnt until step {trained.best_step} was kept: score "
+        f"{trained.first_score:.3f} before, {trained.best_score:.3f} after, on the connectors that "
+        "say when to stop"
+    )
+
+
 def _told(
     outcome: Outcome,
     report: CheckReport,
@@ -176,7 +192,7 @@ def _told(
         "it passed; activate it with fiberward models activate" if gate.passed
         else "it is kept aside"
     )  # fmt: skip
-    lines = [*gate.lines(), f"{model.name}: {told} ({model.onnx})"]
+    lines = [learnt_words(outcome.trained), *gate.lines(), f"{model.name}: {told} ({model.onnx})"]
     document |= {
         "paused": False,
         "gate": gate.as_dict(),

@@ -24,6 +24,7 @@ BENCHES = {
     "ratios": ("bench_ratios.py",),
     "learning": ("bench_learning.py",),
     "render": ("bench_render.py",),
+    "workers": ("bench_workers.py",),
     "records": ("bench_records.py",),
     "page": ("bench_desk.py",),
 }

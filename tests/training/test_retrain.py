@@ -9,7 +9,8 @@ import pytest
 import torch
 
 from fiberward.model.errors import ModelError
-from fiberward.model.net import SightNet
+from fiberward.model.kinds import KIND_NAMES, Kind
+from fiberward.model.net import Logits, SightNet
 from fiberward.synthetic.render import RenderPlan
 from fiberward.training import checkpoint, loop, retrain
 from fiberward.training.augment import Patch
@@ -22,6 +23,7 @@ from fiberward.training.retrain import (
     RetrainSettings,
     ShopTrainer,
     Trained,
+    layer_scores,
     retrain_net,
     stop_parts,
 )
@@ -169,6 +171,38 @@ def test_what_is_not_annotated_counts_neither_in_training_nor_in_the_score() -> 
     assert stop_parts(net, [lies]) == pytest.approx(
         stop_parts(net, [lies, replace(patch, surface=blank, kind=blank)])
     )
+
+
+class Says(torch.nn.Module):
+    """Answers one picture after the other with a kind map."""
+
+    def __init__(self, answers: list[np.ndarray]) -> None:
+        super().__init__()
+        self.weight = torch.nn.Parameter(torch.zeros(1))
+        self.answers = iter(answers)
+
+    def forward(self, _picture: torch.Tensor) -> Logits:
+        kind = torch.as_tensor(next(self.answers)).long()
+        planes = torch.nn.functional.one_hot(kind, len(KIND_NAMES)).permute(2, 0, 1)[None].float()
+        surface = torch.zeros_like(planes)
+        return Logits(surface, planes, planes[:, :1], planes[:, 0, 0, 0])
+
+
+def test_a_picture_of_one_large_film_counts_no_more_than_one_of_grains() -> None:
+    """Dice with 200 px above and below: the lost film (0.02), the grain found (1), their mean."""
+    patch = next(iter(replay_patches(fake_source, 1, crop=True)))
+    shape = (128, 128)
+    film, grain, clean = (np.zeros(shape, np.uint8) for _ in range(3))
+    film[:100, :100], grain[:8, :8] = Kind.FILM, Kind.PARTICLE
+    pictures = [
+        replace(
+            patch, rgb=np.zeros((*shape, 3), np.uint8), surface=clean, kind=kind,
+            weight=np.ones(shape, np.uint8),
+        )
+        for kind in (film, grain)
+    ]  # fmt: skip
+    _, dice = layer_scores(Says([clean, grain]), pictures)
+    assert dice == pytest.approx((200 / (100 * 100 + 200) + 1) / 2)
 
 
 def test_small_deposits_are_drawn_more_often_than_their_area_asks() -> None:
