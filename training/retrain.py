@@ -61,7 +61,7 @@ class RetrainSettings:
     seed: int = 1
     steps: int = 120
     batches: int = 4
-    learning_rate: float = 1e-4
+    learning_rate: float = 2e-4
     check_every: int = 30
     patience: int = 5
     replayed_windows: int = 64

@@ -13,14 +13,14 @@ import numpy as np
 import numpy.typing as npt
 import torch
 
-from ..inference.see.segment import Segmenter
+from ..inference.pipeline import SegmentsPictures
 from ..synthetic.render import Renders
 from .augment import Augmenter, Patch
 from .config import LossWeights
 from .labels.folder import LabelledView
 from .labels.label import NOT_ANNOTATED
 from .losses import Batch, prepare
-from .score_view import shows
+from .score_view import COVER, shows
 
 __all__ = ["BatchPlan", "Pool", "Replay", "patch_of_view"]
 
@@ -45,18 +45,22 @@ class BatchPlan:
     wholes: int = 3
 
 
-def patch_of_view(view: LabelledView, parent: Segmenter) -> Patch:
+def patch_of_view(view: LabelledView, parent: SegmentsPictures) -> Patch:
     """A whole labelled picture; `unseen` is as the parent net says, since nobody labels it.
 
-    Deposits that the picture cannot show have weight 0: what cannot be seen is not learnt.
+    Deposits that the picture cannot show have weight 0: what cannot be seen is not learnt. But what
+    the parent has an inkling of can be seen: without its label, films on shaded ground, whose
+    contrast drowns in the shading about them, were unlearnt.
     """
     label, rgb = view.label, view.picture.rgb
     weight = (label.kind != NOT_ANNOTATED).astype(np.uint8)
+    answer = parent(rgb)
+    inkling = answer.deposit_p >= parent.card.thresholds.grow
     for number in (int(n) for n in np.unique(label.instance) if n):
         mask = label.instance == number
-        if not shows(rgb, mask):
+        if not shows(rgb, mask) and inkling[mask].mean() < COVER:
             weight[mask] = 0
-    unseen: npt.NDArray[np.float32] = 254 * np.clip(parent(rgb).unseen, 0, 1)
+    unseen: npt.NDArray[np.float32] = 254 * np.clip(answer.unseen, 0, 1)
     return Patch(
         rgb, label.surface, label.kind, label.instance, weight, (unseen + 0.5).astype(np.uint8)
     )

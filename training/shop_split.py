@@ -11,14 +11,18 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, cast
 
+import numpy as np
+
 from ..inference.keep.files import write_atomically
 from ..model.errors import ModelError, UsageError
+from ..model.kinds import KIND_NAMES
 from .labels.folder import LabelledView
 
 __all__ = ["Split", "read_parts", "remember_parts", "split_views"]
 
 LEARN, STOP, JUDGE = "learn", "stop", "judge"
 LEAST_CONNECTORS = 4
+MOST = 0.75  # of a kind's pixels; who shows so much teaches, for nothing else could teach it
 PARTS_FILE = "parts.json"
 SCHEMA = "fiberward.parts/1"
 
@@ -71,7 +75,8 @@ def split_views(views: Sequence[LabelledView], known: Mapping[str, str]) -> Spli
 
     known: part by picture checksum, from earlier retrainings; a connector with such a picture
     stays there. The others are ordered by the hash of their pictures' checksums, so that neither
-    their names nor their order matter. Raises `UsageError` below four connectors.
+    their names nor their order matter; those that show nearly all there is of a kind of
+    deposit come last, for nothing else could teach it. Raises `UsageError` below four connectors.
     """
     groups: dict[str, list[LabelledView]] = {}
     for view in views:
@@ -83,7 +88,8 @@ def split_views(views: Sequence[LabelledView], known: Mapping[str, str]) -> Spli
         )
     parts = {name: _known_part(group, known) for name, group in groups.items()}
     wanted = {JUDGE: max(1, len(groups) // 3), STOP: max(1, len(groups) // 6)}
-    for name in sorted(groups, key=lambda n: _place(groups[n])):
+    alone = _alone_with_a_kind(groups)
+    for name in sorted(groups, key=lambda n: (n in alone, _place(groups[n]))):
         if parts[name] is None:
             counts = list(parts.values())
             short = [part for part in (JUDGE, STOP) if counts.count(part) < wanted[part]]
@@ -103,6 +109,19 @@ def _known_part(group: Sequence[LabelledView], known: Mapping[str, str]) -> str 
     """Where a connector belongs by its pictures' past; what judged wins."""
     found = {known[v.picture.sha256] for v in group if v.picture.sha256 in known}
     return next((part for part in (JUDGE, STOP, LEARN) if part in found), None)
+
+
+def _alone_with_a_kind(groups: Mapping[str, Sequence[LabelledView]]) -> set[str]:
+    """The connectors that show `MOST` of what is labelled of some kind, in pixels."""
+    names = list(groups)
+    px = np.array(
+        [
+            sum(np.bincount(v.label.kind.ravel(), minlength=256)[: len(KIND_NAMES)] for v in group)
+            for group in groups.values()
+        ]
+    )[:, 1:]
+    most = (px >= MOST * px.sum(axis=0)) & (px > 0)
+    return {name for name, alone in zip(names, most.any(axis=1), strict=True) if alone}
 
 
 def _place(group: Sequence[LabelledView]) -> str:

@@ -1,5 +1,6 @@
 """A shop's connectors are never cut between parts, and what judged once judges again."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -7,6 +8,7 @@ import pytest
 
 from fiberward.inference.see.picture import Picture
 from fiberward.model.errors import UsageError
+from fiberward.model.kinds import Kind
 from fiberward.training.labels.folder import LabelledView
 from fiberward.training.labels.label import PictureLabel
 from fiberward.training.shop_split import Split, read_parts, remember_parts, split_views
@@ -37,6 +39,25 @@ def test_six_connectors_give_two_that_judge_and_one_that_stops() -> None:
         f"c{k}" for k in range(6)
     }
     assert split.leaks() == []
+
+
+@pytest.mark.parametrize("lone", range(6))
+@pytest.mark.parametrize(("elsewhere_px", "teaches"), [(0, True), (3, True), (5, False)])
+def test_the_one_connector_with_a_kind_teaches_it(
+    lone: int, elsewhere_px: int, teaches: bool
+) -> None:
+    """12 px of film on one connector; on another none, 3 (12 of 15: most), or 5 (12 of 17)."""
+    views = shop(6)
+    for place, px in ((2 * lone, 12), ((2 * lone + 2) % 12, elsewhere_px)):
+        kind = BLANK.copy()
+        kind.flat[:px] = Kind.FILM
+        views[place] = replace(views[place], label=replace(views[place].label, kind=kind))
+    split, without = split_views(views, {}), split_views(shop(6), {})
+    assert [len(names(part)) for part in (split.learn, split.stop, split.judge)] == [3, 1, 2]
+    if teaches:
+        assert f"c{lone}" in names(split.learn)
+    else:
+        assert split.as_dict() == without.as_dict()
 
 
 def test_the_order_of_the_pictures_does_not_matter() -> None:
