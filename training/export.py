@@ -54,7 +54,7 @@ SCHEMA = "fiberward.model/1"
 OUTPUTS = ("surface", "kind", "unseen", "unlike")
 LARGEST_BYTES = 16_000_000
 # Values below which a weight stays float32. A later one, where the one before does not agree with
-# torch: heads and finest stage too (2 % of the file), then all but the two deepest stages (15.2 MB).
+# torch: heads and finest stage too (2 % of it), then all but the two deepest stages (15.2 MB).
 SMALL = (256, 16_384, 100_000)
 THRESHOLDS = {"seed": 0.7, "grow": 0.4, "min_px": 12}
 # limits of the agreement: largest |difference| of a probability, smallest share of equal labels
