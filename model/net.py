@@ -236,7 +236,7 @@ class SightNet(nn.Module):
                 CLEAN_BIAS  # pixel shuffle: first four = class 0
             )
             cast(Tensor, self.unseen_head.bias).fill_(UNSEEN_BIAS)
-        self.register_load_state_dict_pre_hook(without_coarse)
+        cast(Any, self).register_load_state_dict_pre_hook(without_coarse)
 
     def half_size(self, picture: Tensor) -> Logits:
         """Logits at half the padded size: [N, 4 phases * classes, h, w] each, unlike [N]."""
