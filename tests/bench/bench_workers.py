@@ -93,9 +93,8 @@ def on_cluster(connectors: list[Path], workers: int) -> float:
 
 def measure(name: str, archive: list[Path], run: Callable[[list[Path]], float]) -> None:
     """Print one row: half of the archive, all of it, and what follows for larger ones."""
-    pictures = [sum(1 for part in parts for _ in part.iterdir()) for parts in (archive, archive)]
     half = archive[: len(archive) // 2]
-    pictures[0] = sum(1 for part in half for _ in part.iterdir())
+    pictures = [sum(1 for part in parts for _ in part.iterdir()) for parts in (half, archive)]
     cpu = children_cpu_s()
     short = run(half)
     between = children_cpu_s()
