@@ -3,14 +3,14 @@
 Every front (command line, page, watched folder) goes through `Inspector`. The stages run in one
 order, read -> segment -> fit -> measure -> fuse -> cover -> judge, each on frozen dataclasses. A
 picture that cannot be used stays in the result as a view that says why not; the rest goes on.
-Pictures of ordinary size are worked on two at a time, so that measuring one goes on beside the net
-on the next; how many go abreast changes nothing in the result.
+Pictures of ordinary size are worked on two at a time, each with its share of the threads, so that
+measuring one goes on beside the net on the next; how many go abreast changes nothing in the result.
 """
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 import numpy as np
 import numpy.typing as npt
@@ -63,6 +63,15 @@ class SegmentsPictures(Protocol):
         ...
 
 
+@runtime_checkable
+class TakesThreads(Protocol):
+    """A segmenter that can be told how many threads to use."""
+
+    def take_threads(self, threads: int) -> None:
+        """Use so many from now on."""
+        ...
+
+
 @dataclass(frozen=True)
 class Result:
     """An inspection with what its pictures are drawn from.
@@ -94,11 +103,13 @@ class Inspector:
         threads: int | None = None,
     ) -> None:
         self.settings = settings or Settings()
+        self._threads = threads or allowed_threads()
+        self._most_abreast = min(MOST_ABREAST, self._threads) if isinstance(model, Path) else 1
         self.segmenter: SegmentsPictures = (
-            Segmenter(model, threads) if isinstance(model, Path) else model
+            Segmenter(model, self._threads // self._most_abreast)
+            if isinstance(model, Path)
+            else model
         )
-        shared = isinstance(model, Path)
-        self._most_abreast = min(MOST_ABREAST, threads or allowed_threads()) if shared else 1
 
     def inspect(self, request: Request, follow: Follow = iter) -> Result:
         """Inspect one connector.
@@ -108,6 +119,7 @@ class Inspector:
         the pictures.
         """
         read = read_views(request)
+        self._share_threads(sum(view.why_not is None for view in read), self._at_once(read))
         seen = abreast(self._see, read, self._at_once(read))
         views = [next(seen) for _ in follow(range(len(read)))]
         del read, seen  # at 20 megapixels a quarter of the memory
@@ -129,6 +141,15 @@ class Inspector:
         """How many pictures may be worked on at a time: large ones one by one, for the memory."""
         sizes = [view.picture.rgb.size // 3 for view in views if view.picture is not None]
         return self._most_abreast if max(sizes, default=0) <= WHOLE_PX else 1
+
+    def _share_threads(self, count: int, at_once: int) -> None:
+        """Deal the threads out to the pictures in hand at a time, if all `count` go in full rounds.
+
+        Two that share the threads wait for each other: a fifth of the net's time.
+        """
+        if self._most_abreast > 1 and isinstance(self.segmenter, TakesThreads):
+            whole_rounds = count > 0 and count % at_once == 0
+            self.segmenter.take_threads(self._threads // (at_once if whole_rounds else 1))
 
     def _see(self, view: SeenView, share: float | None = None) -> SeenView:
         """A picture segmented and checked; one that cannot be used as it is.

@@ -17,11 +17,12 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from ...model.errors import ModelError
 from ...model.kinds import KIND_NAMES, Kind
 from ...model.surfaces import SURFACE_NAMES
 from ...model.surfaces import SURFACES as SURFACE_ROWS
 from .confidence import Calibration
-from .model_file import ModelCard, Thresholds, open_model
+from .model_file import ModelCard, Thresholds, allowed_threads, open_model
 from .pieces import connected_pieces
 from .settle_kinds import LikelyKinds, joined, settled_kinds
 from .tiles import Span, blend_shares, tile_grid
@@ -84,8 +85,21 @@ class Segmenter:
         whole_px: float = WHOLE_PX,
         tile_px: float = WHOLE_PX,
     ) -> None:
-        self._session, self.card = open_model(model_path, threads)
+        self._path, self._threads = model_path, threads or allowed_threads()
+        self._session, self.card = open_model(model_path, self._threads)
         self._whole_px, self._tile_px = whole_px, tile_px
+
+    def take_threads(self, threads: int) -> None:
+        """Look with so many threads from now on; no picture may be in hand.
+
+        Raises ModelError where the file is no longer the one that was opened.
+        """
+        if threads == self._threads:
+            return
+        session, card = open_model(self._path, threads)
+        if card != self.card:
+            raise ModelError(f"{self._path}: the model file has changed meanwhile; start again")
+        self._session, self._threads = session, threads
 
     def __call__(self, rgb: Bytes) -> Segmentation:
         """Segment one picture, uint8 [H, W, 3] RGB, any H and W >= 1."""

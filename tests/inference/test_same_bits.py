@@ -93,6 +93,23 @@ def test_threads_and_pictures_worked_on_at_once_change_no_bit(
         )
 
 
+def test_each_of_two_pictures_gets_half_of_the_threads_and_one_that_is_left_over_all(
+    model_path: Path, pictures: tuple[Path, ...], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    taken: list[int] = []
+    plain = Segmenter.take_threads
+
+    def noted(segmenter: Segmenter, threads: int) -> None:
+        taken.append(threads)
+        plain(segmenter, threads)
+
+    monkeypatch.setattr(Segmenter, "take_threads", noted)
+    inspector = Inspector(model_path, threads=4)
+    for order in ((0, 1, 2, 3), (0, 1, 2), (0,), (2, 3)):
+        inspector.inspect(request_of(pictures, order))
+    assert taken == [2, 4, 4, 2]
+
+
 def test_what_was_inspected_before_changes_no_bit(
     model_path: Path, pictures: tuple[Path, ...]
 ) -> None:

@@ -97,6 +97,26 @@ def test_the_same_picture_gives_the_same_bits_over_threads_and_order(model_path,
     assert bits(one(other)) != first
 
 
+def test_other_threads_are_taken_on_the_way_and_change_no_bit(model_path, scene):
+    _, _, rgb = scene
+    segmenter = Segmenter(model_path, threads=2)
+    first = bits(segmenter(rgb))
+    segmenter.take_threads(1)
+    assert bits(segmenter(rgb)) == first
+
+
+def test_a_model_file_exchanged_meanwhile_is_refused_with_other_threads(
+    write_model, model_path, tmp_path: Path
+):
+    path = tmp_path / "exchanged.onnx"
+    path.write_bytes(model_path.read_bytes())
+    segmenter = Segmenter(path, threads=2)
+    path.write_bytes(write_model(created_at="2020-01-01T00:00:00Z").read_bytes())
+    segmenter.take_threads(2)  # nothing is read
+    with pytest.raises(ModelError, match="has changed meanwhile"):
+        segmenter.take_threads(1)
+
+
 @pytest.mark.parametrize("size_hw", [(1, 1), (1, 5000), (3, 2), (31, 33)])
 def test_pictures_of_odd_sizes_are_segmented_in_their_own_pixels(model_path, size_hw):
     seen = Segmenter(model_path, whole_px=1e6)(np.zeros((*size_hw, 3), np.uint8))
