@@ -50,25 +50,37 @@ def arrivals(
 
     Fragments of dirt that has itself arrived or gone are not counted on.
     """
-    moves = _absorbing(journey.moves, target)
-    fragments = _absorbing(journey.fragment_moves, target)
-    at_target = np.zeros(journey.sheds.shape)
-    at_target[..., target : Place.GONE] = 1.0
-    sheds = np.where(np.arange(PLACES) < target, journey.sheds, 0.0)
-    one, some, count = at_target, at_target, np.zeros_like(at_target)
+    moves, fragments = (
+        _from_below(each, target) for each in (journey.moves, journey.fragment_moves)
+    )
+    sheds = np.moveaxis(journey.sheds, -1, 0)[:target]
+    one = np.zeros((PLACES, *sheds.shape[1:]))
+    one[target : Place.GONE] = 1.0
+    some, count = one.copy(), np.zeros_like(one)
     found: dict[int, tuple[Floats, Floats]] = {}
     for step in range(1, max(matings) + 1):
-        one = _apply(fragments, one)
+        one[:target] = _apply(fragments, one)
+        shed = sheds * one[:target]
         # not 1 - (none): a chance of 1e-20 is not 0
-        some = -np.expm1(-sheds * one) + np.exp(-sheds * one) * _apply(moves, some)
-        count = sheds * one + _apply(moves, count)
+        some[:target] = -np.expm1(-shed) + np.exp(-shed) * _apply(moves, some)
+        count[:target] = shed + _apply(moves, count)
         if step in matings:
-            found[step] = np.clip(some, 0.0, 1.0), count
+            chance, expected = np.clip(some, 0.0, 1.0), count.copy()
+            found[step] = np.moveaxis(chance, 0, -1), np.moveaxis(expected, 0, -1)
     return found
 
 
-def _apply(matrix: Floats, vector: Floats) -> Floats:
-    return (matrix @ vector[..., None])[..., 0]
+def _from_below(moves: Floats, target: Place) -> Floats:
+    """The chances [target, 10, ...] from each place before the target to each: the rest absorb.
+
+    A batch goes last, so that one place's chances in all models lie side by side.
+    """
+    return np.ascontiguousarray(np.moveaxis(moves[..., :target, :], (-2, -1), (0, 1)))
+
+
+def _apply(chances: Floats, vector: Floats) -> Floats:
+    """What each place before the target expects of `vector` [10, ...] a mating later."""
+    return np.einsum("ij...,j...->i...", chances, vector)
 
 
 def expected_matings(moves: Floats, target: Place, start: Place) -> float | None:
