@@ -117,8 +117,9 @@ class Canvas:
 
     def blend(self, mask: npt.NDArray[np.bool_], color: Color, opacity: float) -> None:
         """Tint the pixels of `mask` [H, W] by `color`, opacity in 0..1."""
-        part = self.rgb[mask].astype(np.float32)
-        self.rgb[mask] = np.round(part + (np.array(color) - part) * opacity).astype(np.uint8)
+        at, flat = np.flatnonzero(mask), self.rgb.reshape(-1, 3)
+        part = flat[at].astype(np.float32)
+        flat[at] = np.round(part + (np.array(color) - part) * opacity).astype(np.uint8)
 
     def hatch(
         self, mask: npt.NDArray[np.bool_], color: Color, opacity: float, pitch_px: float = 9

@@ -43,8 +43,7 @@ class SvgCanvas(Canvas):
         if opacity >= 1:
             super().blend(mask, color, opacity)
             return
-        self._tint[mask, :3] = color
-        self._tint[mask, 3] = round(255 * opacity)
+        self._tint.reshape(-1, 4)[np.flatnonzero(mask)] = (*color, round(255 * opacity))
 
     def line(self, points: Points, color: Color, width: float = 1, closed: bool = False) -> None:
         """A line through `points` [n, 2]; NaN points are left out."""
@@ -106,7 +105,8 @@ def _path(points: Points, closed: bool) -> str:
     found = found[np.isfinite(found).all(axis=1)]
     if len(found) < 2:
         return ""
-    return "M" + " ".join(f"{x:.1f},{y:.1f}" for x, y in found) + ("Z" if closed else "")
+    pattern = " ".join(["%.1f,%.1f"] * len(found))  # filled at once: a map has 30,000 points
+    return "M" + pattern % tuple(found.ravel().tolist()) + ("Z" if closed else "")
 
 
 def _text(text: Text) -> str:
