@@ -251,11 +251,14 @@ def _ovalness(front: Mask) -> float | None:
         return None
     around = np.s_[max(0, y - h) : y + 2 * h, max(0, x - w) : x + 2 * w]
     mine = pieces.labels[around] == largest
-    rows, cols = np.nonzero(mine)
-    covariance = np.cov(np.stack([cols, rows])) + np.eye(2) / 12  # a pixel's own extent
-    inverse = np.linalg.inv(covariance)
-    dx = np.arange(mine.shape[1], dtype=np.float64)[None, :] - float(cols.mean())
-    dy = np.arange(mine.shape[0], dtype=np.float64)[:, None] - float(rows.mean())
+    import cv2
+
+    cv: Any = cv2
+    m: dict[str, float] = cv.moments(mine.view(np.uint8), binaryImage=True)
+    covariance = np.array([[m["mu20"], m["mu11"]], [m["mu11"], m["mu02"]]]) / (m["m00"] - 1)
+    inverse = np.linalg.inv(covariance + np.eye(2) / 12)  # a pixel's own extent
+    dx = np.arange(mine.shape[1], dtype=np.float64)[None, :] - m["m10"] / m["m00"]
+    dy = np.arange(mine.shape[0], dtype=np.float64)[:, None] - m["m01"] / m["m00"]
     away = inverse[0, 0] * dx * dx + 2 * inverse[0, 1] * dx * dy + inverse[1, 1] * dy * dy
     ellipse = away <= 4.0
     return float(np.count_nonzero(mine & ellipse) / np.count_nonzero(mine | ellipse))
