@@ -111,7 +111,7 @@ def about_run(config: TrainingConfig, head: Mapping[str, Any], scores: Any) -> d
     """What a file says of the run that it comes from; `head`: of the run's last checkpoint."""
     return {
         "um_per_px_range": um_per_px_range(config),
-        "training_hash": training_hash(config, int(head["step"])),
+        "training_hash": training_hash(config, int(head["step"]), head["about"].get("averaged")),
         "scores": scores,
         "training": {"step": head["step"], "steps": config.steps, **head["about"]},
     }
@@ -346,9 +346,12 @@ def um_per_px_range(config: TrainingConfig) -> list[float]:
     return [round(float(low), 3), round(float(high), 3)]
 
 
-def training_hash(config: TrainingConfig, step: int) -> str:
-    """SHA-256 of what the run follows from: settings, step, the renderer's source."""
-    digest = hashlib.sha256(json.dumps([config.as_table(), step], sort_keys=True).encode())
+def training_hash(config: TrainingConfig, step: int, averaged: Any = None) -> str:
+    """SHA-256 of what the net follows from: settings, step, the renderer's source, and what it was
+    `averaged` with, if it was.
+    """
+    follows = [config.as_table(), step] if averaged is None else [config.as_table(), step, averaged]
+    digest = hashlib.sha256(json.dumps(follows, sort_keys=True).encode())
     for path in sorted(Path(__file__).parent.with_name("synthetic").glob("*.py")):
         digest.update(path.name.encode() + path.read_bytes())
     return digest.hexdigest()

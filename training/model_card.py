@@ -109,9 +109,14 @@ def confidence_line(about: dict[str, Any]) -> str:
 
 def pictures_from(training: dict[str, Any]) -> str:
     """What the net learnt from."""
-    labelled = training.get("labelled_pictures")
+    labelled, averaged = training.get("labelled_pictures"), training.get("averaged")
     if labelled is None:
-        return "pictures rendered by `synthetic/` alone"
+        text = "pictures rendered by `synthetic/` alone"
+        if averaged:
+            text += (
+                f"; {averaged['share']:g} of this run's net, the rest the net that it went on from"
+            )
+        return text
     return f"{labelled} labelled pictures of a shop and renders, on from `{training['parent']}`"
 
 
