@@ -17,6 +17,7 @@ from ..inference.pipeline import SegmentsPictures
 from ..synthetic.render import Renders
 from .augment import Augmenter, Patch
 from .config import LossWeights
+from .grey_camera import like_the_shops
 from .labels.folder import LabelledView
 from .labels.label import NOT_ANNOTATED
 from .losses import Batch, prepare
@@ -89,7 +90,10 @@ class _Place:
 
 
 class Pool:
-    """Draws batches from the shop's pictures and from replayed renders."""
+    """Draws batches from the shop's pictures and from replayed renders.
+
+    Where the shop's pictures are grey, half of the renders are too.
+    """
 
     def __init__(
         self,
@@ -99,10 +103,12 @@ class Pool:
         seed: int,
         weights: LossWeights,
     ) -> None:
-        self.shop, self.replay, self.plan, self.seed = shop, replay, plan, seed
+        self.shop, self.plan, self.seed = shop, plan, seed
+        windows, frames = (like_the_shops(each, shop) for each in (replay.windows, replay.frames))
+        self.replay = replace(replay, windows=windows, frames=frames)
         self.weights = weights
         self.vary = Augmenter()
-        self.places = {id(patches): _places(patches) for patches in (shop, replay.windows)}
+        self.places = {id(patches): _places(patches) for patches in (shop, windows)}
 
     def batch(self, number: int) -> Batch:
         """The batch of that number, always the same."""
