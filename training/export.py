@@ -131,7 +131,7 @@ def export_net(
     with tempfile.TemporaryDirectory(prefix=".export-", dir=out.parent) as folder:
         raw = Path(folder, "raw.onnx")
         trace(net, raw)
-        full = quantised(raw, source) if int8 else load_onnx(raw)
+        full = without_notes(quantised(raw, source) if int8 else load_onnx(raw))
         plain = Path(folder, out.name)
         model, agreement = stored_closely(net, full, (plain, form), agreement_pictures(source))
         refuse_unless_close(agreement, form)
@@ -182,6 +182,18 @@ def load_onnx(path: Path) -> Any:
 
     kit: Any = onnx
     return kit.load(str(path))
+
+
+def without_notes(model: Any) -> Any:
+    """The same model without what the exporter noted of its making: stack traces that name the
+    folders of the machine, node by node. Changed in place.
+    """
+    graph = model.graph
+    for part in (graph, *graph.node, *graph.value_info, *graph.initializer, *graph.input,
+                 *graph.output):  # fmt: skip
+        del part.metadata_props[:]
+        part.doc_string = ""
+    return model
 
 
 def save_onnx(model: Any, path: Path) -> None:

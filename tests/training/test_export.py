@@ -14,6 +14,7 @@ import torch
 from fiberward.inference.see.segment import Segmenter
 from fiberward.model.errors import ModelError, TrainingError
 from fiberward.model.net import SightNet
+from fiberward.model.shipped import SHIPPED_MODEL
 from fiberward.synthetic.render import RenderPlan, Renders
 from fiberward.training import export as export_module
 from fiberward.training.evaluate import as_text, evaluate_views, rendered_views, summarise
@@ -76,6 +77,15 @@ def test_the_file_opens_for_inspection_and_tells_what_it_is(exported: Exported) 
     assert len(card.training_hash) == 64
     assert card.sha256 in exported.card.read_text()
     assert "Not measured." in exported.card.read_text()
+
+
+@pytest.mark.parametrize("which", ["exported", "shipped"])
+def test_the_file_names_no_folder_of_the_machine_that_made_it(
+    exported: Exported, which: str
+) -> None:
+    path = exported.path if which == "exported" else SHIPPED_MODEL
+    assert b"runtime_form.py" not in path.read_bytes()
+    assert b'File "' not in path.read_bytes()
 
 
 def test_large_weights_are_stored_in_half_precision(exported: Exported) -> None:
