@@ -10,7 +10,7 @@ measuring one goes on beside the net on the next; how many go abreast changes no
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Protocol, runtime_checkable
+from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -63,15 +63,6 @@ class SegmentsPictures(Protocol):
         ...
 
 
-@runtime_checkable
-class TakesThreads(Protocol):
-    """A segmenter that can be told how many threads to use."""
-
-    def take_threads(self, threads: int) -> None:
-        """Use so many from now on."""
-        ...
-
-
 @dataclass(frozen=True)
 class Result:
     """An inspection with what its pictures are drawn from.
@@ -119,8 +110,9 @@ class Inspector:
         the pictures.
         """
         read = read_views(request)
-        self._share_threads(sum(view.why_not is None for view in read), self._at_once(read))
-        seen = abreast(self._see, read, self._at_once(read))
+        at_once = self._at_once(read)
+        self._share_threads(sum(view.why_not is None for view in read), at_once)
+        seen = abreast(self._see, read, at_once)
         views = [next(seen) for _ in follow(range(len(read)))]
         del read, seen  # at 20 megapixels a quarter of the memory
         self._look_closer(views)
@@ -147,7 +139,7 @@ class Inspector:
 
         Two that share the threads wait for each other: a fifth of the net's time.
         """
-        if self._most_abreast > 1 and isinstance(self.segmenter, TakesThreads):
+        if self._most_abreast > 1 and isinstance(self.segmenter, Segmenter):
             whole_rounds = count > 0 and count % at_once == 0
             self.segmenter.take_threads(self._threads // (at_once if whole_rounds else 1))
 

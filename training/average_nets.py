@@ -14,7 +14,7 @@ import torch
 from torch import Tensor
 
 from ..model.errors import ModelError, UsageError
-from .checkpoint import LAST, halved, newest, read_tensors, write_atomically
+from .checkpoint import LAST, halved, head_of, newest, read_tensors, write_atomically
 
 __all__ = ["average_nets"]
 
@@ -29,9 +29,7 @@ def average_nets(run: Path, weights: Path, share: float, out: Path) -> Path:
     """
     if newest(out) is not None:
         raise UsageError(f"{out}: holds a run already; give another folder")
-    head = newest(run)
-    if head is None:
-        raise ModelError(f"{run / LAST}: no checkpoint; give the folder of a training run")
+    head = head_of(run)
     ours, others = read_tensors(run / head["folder"] / "ema.pt"), read_tensors(weights)
     mixed = averaged(ours, others, share, weights)
     path = out / head["folder"] / "ema.pt"

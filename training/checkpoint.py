@@ -123,6 +123,14 @@ def newest(run: Path) -> dict[str, Any] | None:
     return cast(dict[str, Any], head)
 
 
+def head_of(run: Path) -> dict[str, Any]:
+    """The head of the run's last checkpoint; `ModelError` where the run has not begun."""
+    head = newest(run)
+    if head is None:
+        raise ModelError(f"{run / LAST}: no checkpoint; give the folder of a training run")
+    return head
+
+
 def read_tensors(path: Path) -> dict[str, Tensor]:
     """One file of a checkpoint."""
     try:
@@ -179,10 +187,7 @@ def start_from(run: Path, state: RunState) -> None:
     if run.is_file():
         known = read_tensors(run)
     else:
-        head = newest(run)
-        if head is None:
-            raise ModelError(f"{run / LAST}: no checkpoint; give the folder of a training run")
-        known = read_tensors(run / head["folder"] / "ema.pt")
+        known = read_tensors(run / head_of(run)["folder"] / "ema.pt")
     for name, value in state.net.state_dict().items():
         if name in known and known[name].shape == value.shape:
             value.copy_(known[name])
@@ -192,9 +197,7 @@ def start_from(run: Path, state: RunState) -> None:
 
 def load_ema(run: Path) -> tuple[nn.Module, TrainingConfig, dict[str, Any]]:
     """The averaged net of a run, in eval mode; the run's settings; its checkpoint's head."""
-    head = newest(run)
-    if head is None:
-        raise ModelError(f"{run / LAST}: no checkpoint; give the folder of a training run")
+    head = head_of(run)
     config = from_table(TrainingConfig, head["config"], str(run / LAST))
     net = build_net(config.architecture, config.net)
     path = run / head["folder"] / "ema.pt"
