@@ -96,11 +96,10 @@ class Inspector:
         self.settings = settings or Settings()
         self._threads = threads or allowed_threads()
         self._most_abreast = min(MOST_ABREAST, self._threads) if isinstance(model, Path) else 1
-        self.segmenter: SegmentsPictures = (
-            Segmenter(model, self._threads // self._most_abreast)
-            if isinstance(model, Path)
-            else model
-        )
+        self._threaded: Segmenter | None = None
+        if isinstance(model, Path):
+            model = self._threaded = Segmenter(model, self._threads // self._most_abreast)
+        self.segmenter: SegmentsPictures = model
 
     def inspect(self, request: Request, follow: Follow = iter) -> Result:
         """Inspect one connector.
@@ -139,9 +138,9 @@ class Inspector:
 
         Two that share the threads wait for each other: a fifth of the net's time.
         """
-        if self._most_abreast > 1 and isinstance(self.segmenter, Segmenter):
+        if self._most_abreast > 1 and self._threaded is not None:
             whole_rounds = count > 0 and count % at_once == 0
-            self.segmenter.take_threads(self._threads // (at_once if whole_rounds else 1))
+            self._threaded.take_threads(self._threads // (at_once if whole_rounds else 1))
 
     def _see(self, view: SeenView, share: float | None = None) -> SeenView:
         """A picture segmented and checked; one that cannot be used as it is.

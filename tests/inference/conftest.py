@@ -48,6 +48,9 @@ class ReadsDrawings:
         unlike = 0.0 if (surface == Surface.ENDFACE).any() else 1.0
         return Segmentation(surface, kind, share, nothing, unlike, None, 8)
 
+    def take_threads(self, threads: int) -> None:
+        """A drawing is read in one thread, whatever it is given."""
+
 
 @dataclass(frozen=True)
 class Spot:

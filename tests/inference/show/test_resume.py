@@ -25,6 +25,9 @@ class Counting:
         self.seen += 1
         return self.inner(rgb)
 
+    def take_threads(self, threads):
+        self.inner.take_threads(threads)
+
 
 @pytest.fixture
 def batch(monkeypatch, reads_drawings, tmp_path, drawing, spot):
