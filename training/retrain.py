@@ -28,9 +28,10 @@ from .augment import Patch
 from .config import TrainingConfig
 from .gate import FIRM
 from .labels.label import NOT_ANNOTATED
-from .loop import GO_ON, STOP, Deadline, Processes, Trainer, check, keep
-from .losses import Batch, LossParts
-from .shop_pool import BatchPlan, Pool
+from .loop import GO_ON, STOP, Deadline, Processes, Trainer, check, computes_in_bf16, keep
+from .losses import Batch, LossParts, loss
+from .remembering import departure
+from .shop_pool import BatchPlan, Pool, ShopBatch
 from .validation import confusion, iou_from_confusion
 
 __all__ = [
@@ -121,7 +122,10 @@ class Trained:
 
 
 class ShopTrainer(Trainer):
-    """A trainer whose batches come from a pool. parent: the weights that it began with."""
+    """A trainer whose batches come from a pool. parent: the weights that it began with.
+
+    The shop's pictures teach their labels, the renders that nothing else changes.
+    """
 
     def __init__(
         self, config: TrainingConfig, pool: Pool, processes: Processes, parent: Path
@@ -130,22 +134,36 @@ class ShopTrainer(Trainer):
         self.batches = pool
         begun = SightNet(config.net)
         checkpoint.fill(begun, checkpoint.read_tensors(parent), parent)
-        self.parent = {k: v.to(processes.device) for k, v in begun.state_dict().items()}
+        self.before = begun.to(processes.device).eval().requires_grad_(False)
+        self.parent = self.before.state_dict()
         for part in self.state.net.modules():
             if isinstance(part, nn.BatchNorm2d):
                 part.eval()
 
-        without = replace(config.loss, unlike=0.0)
-        self.crop_config, self.whole_config = replace(config, loss=without), config
+        # that a picture shows no connector is learnt from whole pictures only
+        self.crop_weights = replace(config.loss, unlike=0.0)
 
     def descend(self, batch: Batch, share: float) -> LossParts:
-        """That a picture shows no connector is learnt from whole pictures only."""
-        is_whole = batch.picture.shape[0] == 1
-        self.config = self.whole_config if is_whole else self.crop_config
-        try:
-            return super().descend(batch, share)
-        finally:
-            self.config = self.whole_config  # what a checkpoint says
+        """Add the gradient of the shop's labels, and of what was forgotten of the renders."""
+        assert isinstance(batch, ShopBatch)
+        count = batch.picture.shape[0]
+        taught = count - batch.replayed
+        device_type = self.processes.device.type
+        half = self.config.bf16 and computes_in_bf16(device_type)
+        with torch.autocast(device_type, torch.bfloat16, enabled=half):
+            out = cast(Logits, self.forward(batch.picture))
+            with torch.no_grad():
+                before = self.before(batch.picture[taught:]) if batch.replayed else None
+        results: list[LossParts] = []
+        if taught:
+            weights = self.config.loss if count == 1 else self.crop_weights
+            results.append(loss(Logits(*(v[:taught] for v in out)), batch.shops(), weights))
+        if before is not None:
+            now, pixels = Logits(*(v[taught:] for v in out)), batch.kind_weight[taught:]
+            results.append(departure(now, before, pixels, self.config.loss))
+        total = torch.stack([result.total for result in results]).sum()
+        (share * total).backward()  # pyright: ignore[reportUnknownMemberType]
+        return LossParts(total, {k: v for result in results for k, v in result.parts.items()})
 
     def begin(self) -> None:
         """Take the parent's weights."""
@@ -166,8 +184,9 @@ class ShopTrainer(Trainer):
 
     def make_batches(self, group: int) -> list[Batch]:
         """The one batch of a group."""
-        values = vars(self.batches.batch(group)).items()
-        return [Batch(**{name: value.to(self.processes.device) for name, value in values})]
+        batch = self.batches.batch(group)
+        device = self.processes.device
+        return [replace(batch, **{k: v.to(device) for k, v in batch.maps().items()})]
 
 
 def _no_source(plan: RenderPlan, seed: int) -> Renders:

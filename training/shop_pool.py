@@ -1,4 +1,4 @@
-"""Training batches from a few labelled pictures, half of each from renders against forgetting.
+"""Training batches from a few labelled pictures and from renders against forgetting.
 
 Crops at the picture's own scale are drawn around deposits, small ones the more often, and anywhere;
 every third batch is a whole picture at half size, since surround, housing and cavity are told
@@ -6,7 +6,7 @@ apart only by the whole. All is a function of (seed, number of the batch).
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
@@ -23,7 +23,7 @@ from .labels.label import NOT_ANNOTATED
 from .losses import Batch, prepare
 from .score_view import COVER, shows
 
-__all__ = ["BatchPlan", "Pool", "Replay", "patch_of_view"]
+__all__ = ["BatchPlan", "Pool", "Replay", "ShopBatch", "patch_of_view"]
 
 NEAR = 0.75  # share of the crops that are drawn around a deposit
 MAPS = ("rgb", "surface", "kind", "instance", "weight", "unseen")
@@ -44,6 +44,22 @@ class BatchPlan:
     crop_hw: tuple[int, int] = (480, 640)
     whole_every: int = 3
     wholes: int = 3
+
+
+@dataclass(frozen=True)
+class ShopBatch(Batch):
+    """The shop's pictures first, then `replayed` renders."""
+
+    replayed: int
+
+    def maps(self) -> dict[str, torch.Tensor]:
+        """All that `Batch` holds, by name."""
+        return {field.name: getattr(self, field.name) for field in fields(Batch)}
+
+    def shops(self) -> Batch:
+        """Without the renders."""
+        taught = self.picture.shape[0] - self.replayed
+        return Batch(**{name: value[:taught] for name, value in self.maps().items()})
 
 
 def patch_of_view(view: LabelledView, parent: SegmentsPictures) -> Patch:
@@ -110,23 +126,23 @@ class Pool:
         self.vary = Augmenter()
         self.places = {id(patches): _places(patches) for patches in (shop, windows)}
 
-    def batch(self, number: int) -> Batch:
+    def batch(self, number: int) -> ShopBatch:
         """The batch of that number, always the same."""
         random = np.random.default_rng([self.seed, number])
         plan = self.plan
         turn, place = divmod(number, plan.whole_every)
         if place == plan.whole_every - 1:
             if turn % plan.wholes:
-                return as_batch([_one_of(self.replay.frames, random)], self.weights)
+                return as_batch([_one_of(self.replay.frames, random)], self.weights, 1)
             whole = _halved(_one_of(self.shop, random))
-            return as_batch([self.vary(whole, _seed(random), whole.kind.shape)], self.weights)
+            return as_batch([self.vary(whole, _seed(random), whole.kind.shape)], self.weights, 0)
         size = plan.crop_hw
         patches = [
             self.vary(self._cut(self.shop, random, MARGIN), _seed(random), size)
             for _ in range(plan.crops)
         ]
         patches += [self._cut(self.replay.windows, random, 1.0) for _ in range(plan.replayed_crops)]
-        return as_batch(_alike(patches), self.weights)
+        return as_batch(_alike(patches), self.weights, plan.replayed_crops)
 
     def _cut(self, patches: Sequence[Patch], random: np.random.Generator, margin: float) -> Patch:
         """A crop around a deposit or anywhere."""
@@ -194,8 +210,11 @@ def _halved(patch: Patch) -> Patch:
     return replace(patch, rgb=small, **masks)
 
 
-def as_batch(patches: Sequence[Patch], weights: LossWeights) -> Batch:
-    """Patches of one size as a training batch; what is not annotated has weight 0."""
+def as_batch(patches: Sequence[Patch], weights: LossWeights, replayed: int) -> ShopBatch:
+    """Patches of one size as a training batch; what is not annotated has weight 0.
+
+    replayed: how many of the last are renders.
+    """
 
     def stacked(name: str) -> npt.NDArray[Any]:
         return np.stack([getattr(patch, name) for patch in patches])
@@ -214,4 +233,5 @@ def as_batch(patches: Sequence[Patch], weights: LossWeights) -> Batch:
         truth=[{} for _ in patches],
     )
     batch = prepare(renders, weights)
-    return replace(batch, surface_weight=batch.surface_weight * known)
+    values = vars(batch) | {"surface_weight": batch.surface_weight * known}
+    return ShopBatch(**values, replayed=replayed)

@@ -12,7 +12,7 @@ from fiberward.model.errors import ModelError
 from fiberward.model.kinds import KIND_NAMES, Kind
 from fiberward.model.net import Logits, SightNet
 from fiberward.synthetic.render import RenderPlan
-from fiberward.training import checkpoint, loop, retrain
+from fiberward.training import checkpoint, loop, replay, retrain
 from fiberward.training.augment import Patch
 from fiberward.training.config import LossWeights
 from fiberward.training.labels.label import NOT_ANNOTATED
@@ -41,6 +41,13 @@ def pool() -> Pool:
     windows = list(replay_patches(fake_source, 4, crop=True))
     frames = list(replay_patches(fake_source, 4, crop=False))
     return Pool(windows, Replay(windows, frames), PLAN, 1, LossWeights())
+
+
+@pytest.fixture(autouse=True)
+def small_renders(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is asked here hangs on no picture's size; whole ones would take minutes."""
+    monkeypatch.setattr(replay, "WINDOW_HW", (96, 128))
+    monkeypatch.setattr(replay, "FRAME_HW", (144, 192))
 
 
 @pytest.fixture
@@ -161,7 +168,7 @@ def test_what_is_not_annotated_counts_neither_in_training_nor_in_the_score() -> 
     patch = next(iter(replay_patches(fake_source, 2, crop=True)))
     surface, kind = patch.surface.copy(), patch.kind.copy()
     surface[:32], kind[:, :32] = NOT_ANNOTATED, NOT_ANNOTATED
-    batch = as_batch([replace(patch, surface=surface, kind=kind)], LossWeights())
+    batch = as_batch([replace(patch, surface=surface, kind=kind)], LossWeights(), 0)
     assert not batch.surface_weight[:, :32].any()
     assert not batch.kind_weight[:, :, :32].any()
     torch.manual_seed(1)
