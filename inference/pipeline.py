@@ -26,6 +26,7 @@ from .keep.inspection import Inspection
 from .read_views import read_again, read_views
 from .record import Found, record_of, utc_now
 from .request import Request
+from .see.agreed_kinds import agreed_kinds
 from .see.aligned import turn_corrections, turned
 from .see.coverage import Coverage, measure_coverage
 from .see.deposits import measure_deposits
@@ -120,6 +121,7 @@ class Inspector:
         views = _clear_of_specks(list(abreast(_measured, enumerate(views), at_once)))
         views = _aligned(views)
         deposits = _fused(views)
+        views = _agreed(views, deposits)
         coverage, maps = self._cover(views, shape, at_once)
         created_at = utc_now()
         judgement = self._judge(request, views, (deposits, coverage, shape), created_at)
@@ -307,6 +309,17 @@ def _fused(views: Sequence[SeenView]) -> tuple[Deposit, ...]:
         )
         for deposit in fuse([view.deposits for view in views], poses, maps)
     )
+
+
+def _agreed(views: Sequence[SeenView], deposits: Sequence[Deposit]) -> list[SeenView]:
+    """The views with the kinds per pixel that the deposits of all views make of them."""
+    agreed = list(views)
+    for index in {view for deposit in deposits for view in deposit.seen_in}:
+        seen = views[index].segmentation
+        if seen is not None:
+            seen = replace(seen, kind=agreed_kinds(seen.kind, deposits, index))
+            agreed[index] = replace(views[index], segmentation=seen)
+    return agreed
 
 
 def _named_by_place(deposit: Deposit) -> Deposit:

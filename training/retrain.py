@@ -124,7 +124,7 @@ class Trained:
 class ShopTrainer(Trainer):
     """A trainer whose batches come from a pool. parent: the weights that it began with.
 
-    The shop's pictures teach their labels, the renders that nothing else changes.
+    Pictures that are remembered teach that nothing is to change there, all others their labels.
     """
 
     def __init__(
@@ -144,20 +144,20 @@ class ShopTrainer(Trainer):
         self.crop_weights = replace(config.loss, unlike=0.0)
 
     def descend(self, batch: Batch, share: float) -> LossParts:
-        """Add the gradient of the shop's labels, and of what was forgotten of the renders."""
+        """Add the gradient of the labels, and of what was forgotten."""
         assert isinstance(batch, ShopBatch)
         count = batch.picture.shape[0]
-        taught = count - batch.replayed
+        taught = count - batch.remembered
         device_type = self.processes.device.type
         half = self.config.bf16 and computes_in_bf16(device_type)
         with torch.autocast(device_type, torch.bfloat16, enabled=half):
             out = cast(Logits, self.forward(batch.picture))
             with torch.no_grad():
-                before = self.before(batch.picture[taught:]) if batch.replayed else None
+                before = self.before(batch.picture[taught:]) if batch.remembered else None
         results: list[LossParts] = []
         if taught:
             weights = self.config.loss if count == 1 else self.crop_weights
-            results.append(loss(Logits(*(v[:taught] for v in out)), batch.shops(), weights))
+            results.append(loss(Logits(*(v[:taught] for v in out)), batch.taught(), weights))
         if before is not None:
             now, pixels = Logits(*(v[taught:] for v in out)), batch.kind_weight[taught:]
             results.append(departure(now, before, pixels, self.config.loss))

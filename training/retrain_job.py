@@ -17,7 +17,6 @@ from ..inference.show.terminal import Terminal
 from ..model.errors import ModelError
 from ..model.version import code_version
 from ..synthetic.renderer_hash import renderer_hash
-from .augment import Patch
 from .config import LossWeights
 from .evaluate import summarise
 from .export import export_net
@@ -88,7 +87,7 @@ def run_job(
         return Outcome(None, None, trained)
     audited = [audit_view(view, old) for view in views]
     doubts = audit_labels(audited) + [str(p) for p in report.problems if p.stops]
-    model, gate = _judged(trained, split, (parent, old, replay.asked), doubts, (store, settings))
+    model, gate = _judged(trained, split, (parent, old, replay), doubts, (store, settings))
     shutil.rmtree(run)
     return Outcome(model, gate, trained)
 
@@ -143,17 +142,18 @@ def _follow(items: Iterable[Any], label: str) -> Any:
 def _judged(
     trained: Trained,
     split: Split,
-    before: tuple[StoredModel, Segmenter, Sequence[Patch]],
+    before: tuple[StoredModel, Segmenter, Replay],
     doubts: Sequence[str],
     where: tuple[ModelStore, JobSettings],
 ) -> tuple[StoredModel, GateResult]:
     """Export, choose thresholds on what taught neither, score both nets, decide, and write it."""
-    (parent, old, asked), (store, settings) = before, where
+    (parent, old, replay), (store, settings) = before, where
     name, source = settings.name, render_source(torch.device("cpu"))
     folder = store.folder / name
     onnx = folder / f"{name}.onnx.trial"
     export_net(trained.net, onnx, source, False, _about(trained, split, old, parent))
-    unseen = [*shop_truths(split.stop), *map(truth_of_patch, asked)]
+    # of the replayed frames too: they taught the parent's answers, not their truth
+    unseen = [*shop_truths(split.stop), *map(truth_of_patch, [*replay.asked, *replay.frames])]
     chosen = matched_thresholds(old, Segmenter(onnx, settings.threads), unseen)
     fitted = None if chosen is None else chosen.figures()
     inherited = {

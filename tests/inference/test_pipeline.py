@@ -73,6 +73,16 @@ def test_scale_tilt_and_turn_of_drawn_views_are_found(drawing, inspector):
         assert (view.turn_deg - turn + 180) % 360 - 180 == pytest.approx(0, abs=1)
 
 
+def test_a_view_that_is_mistaken_of_a_kind_is_outvoted_in_its_own_mask(drawing, spot, inspector):
+    paths = drawing.four((spot(600, 30, 60),))
+    drawing.view(paths[2].name, TURNS[2], 45, (spot(600, 30, 60, Kind.DAMAGE),))
+    result = inspector.inspect(request_for(paths))
+    (deposit,) = result.inspection.deposits
+    assert deposit.kind == "particle"
+    kinds = [set(np.unique(view.segmentation.kind)) for view in result.views]
+    assert kinds == [{0, int(Kind.PARTICLE)}] * 4
+
+
 def test_deposits_are_numbered_by_their_way_to_the_fibre(drawing, spot, inspector):
     spots = (spot(650, 200, 50), spot(150, 10, 50, Kind.FILM), spot(400, 90, 50, Kind.LIQUID))
     deposits = inspector.inspect(request_for(drawing.four(spots))).inspection.deposits
