@@ -29,8 +29,7 @@ class Patch:
 
     rgb uint8 [h, w, 3]; surface, kind uint8, 255 = not annotated; instance int32; weight uint8: 0
     where the kind's label does not count; unseen uint8: 0 to 254 for a probability of 0 to 1.
-    unlike: 1 where the picture shows no connector. remembered: the parent's answers are taught in
-    place of the labels (`training.remembering`).
+    unlike: 1 where the picture shows no connector.
     """
 
     rgb: Bytes
@@ -40,7 +39,6 @@ class Patch:
     weight: Bytes
     unseen: Bytes
     unlike: float = 0.0
-    remembered: bool = False
 
     def masks(self) -> list[Any]:
         """What lies on the picture's pixels."""

@@ -1,8 +1,7 @@
 """Renders as a shop's grey camera would show them.
 
 Where a shop's pictures have no colour, what they teach is of grey pictures alone, and nothing in
-coloured renders gainsays it: the ends of a lamp's band on a chamfer became damage. What the parent
-makes of grey renders is no good to remember: it has seen few; so these teach their truth.
+coloured renders gainsays it: the ends of a lamp's band on a chamfer became damage.
 """
 
 from collections.abc import Sequence
@@ -32,13 +31,10 @@ def is_grey(rgb: npt.NDArray[np.uint8]) -> bool:
 
 
 def like_the_shops(renders: Sequence[Patch], shop: Sequence[Patch]) -> list[Patch]:
-    """The renders, to be remembered; every second one grey, and to be learnt from, where most of
-    the shop's pictures are grey.
-    """
-    kept = [replace(patch, remembered=True) for patch in renders]
+    """The renders, every second one grey where most of the shop's pictures are."""
     if 2 * sum(is_grey(patch.rgb) for patch in shop) <= len(shop):
-        return kept
-    return [greyed(p) if k % EVERY else kept[k] for k, p in enumerate(renders)]
+        return list(renders)
+    return [greyed(p) if k % EVERY else p for k, p in enumerate(renders)]
 
 
 def greyed(patch: Patch) -> Patch:

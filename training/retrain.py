@@ -60,7 +60,7 @@ class RetrainSettings:
     """
 
     seed: int = 1
-    steps: int = 120
+    steps: int = 80
     batches: int = 4
     learning_rate: float = 2e-4
     check_every: int = 30
@@ -124,7 +124,7 @@ class Trained:
 class ShopTrainer(Trainer):
     """A trainer whose batches come from a pool. parent: the weights that it began with.
 
-    Pictures that are remembered teach that nothing is to change there, all others their labels.
+    The shop's pictures teach their labels, the renders that nothing else changes.
     """
 
     def __init__(
@@ -144,20 +144,20 @@ class ShopTrainer(Trainer):
         self.crop_weights = replace(config.loss, unlike=0.0)
 
     def descend(self, batch: Batch, share: float) -> LossParts:
-        """Add the gradient of the labels, and of what was forgotten."""
+        """Add the gradient of the shop's labels, and of what was forgotten of the renders."""
         assert isinstance(batch, ShopBatch)
         count = batch.picture.shape[0]
-        taught = count - batch.remembered
+        taught = count - batch.replayed
         device_type = self.processes.device.type
         half = self.config.bf16 and computes_in_bf16(device_type)
         with torch.autocast(device_type, torch.bfloat16, enabled=half):
             out = cast(Logits, self.forward(batch.picture))
             with torch.no_grad():
-                before = self.before(batch.picture[taught:]) if batch.remembered else None
+                before = self.before(batch.picture[taught:]) if batch.replayed else None
         results: list[LossParts] = []
         if taught:
             weights = self.config.loss if count == 1 else self.crop_weights
-            results.append(loss(Logits(*(v[:taught] for v in out)), batch.taught(), weights))
+            results.append(loss(Logits(*(v[:taught] for v in out)), batch.shops(), weights))
         if before is not None:
             now, pixels = Logits(*(v[taught:] for v in out)), batch.kind_weight[taught:]
             results.append(departure(now, before, pixels, self.config.loss))

@@ -48,17 +48,17 @@ class BatchPlan:
 
 @dataclass(frozen=True)
 class ShopBatch(Batch):
-    """Pictures whose labels are learnt first, then those `remembered`: the parent's answers are."""
+    """The shop's pictures first, then `replayed` renders."""
 
-    remembered: int
+    replayed: int
 
     def maps(self) -> dict[str, torch.Tensor]:
         """All that `Batch` holds, by name."""
         return {field.name: getattr(self, field.name) for field in fields(Batch)}
 
-    def taught(self) -> Batch:
-        """Those whose labels are learnt."""
-        taught = self.picture.shape[0] - self.remembered
+    def shops(self) -> Batch:
+        """Without the renders."""
+        taught = self.picture.shape[0] - self.replayed
         return Batch(**{name: value[:taught] for name, value in self.maps().items()})
 
 
@@ -108,8 +108,7 @@ class _Place:
 class Pool:
     """Draws batches from the shop's pictures and from replayed renders.
 
-    Of the renders the parent's answers are taught, not their truth (`training.remembering`). Where
-    the shop's pictures are grey, half of the renders are too, and teach their truth.
+    Where the shop's pictures are grey, half of the renders are too.
     """
 
     def __init__(
@@ -134,16 +133,16 @@ class Pool:
         turn, place = divmod(number, plan.whole_every)
         if place == plan.whole_every - 1:
             if turn % plan.wholes:
-                return as_batch([_one_of(self.replay.frames, random)], self.weights)
+                return as_batch([_one_of(self.replay.frames, random)], self.weights, 1)
             whole = _halved(_one_of(self.shop, random))
-            return as_batch([self.vary(whole, _seed(random), whole.kind.shape)], self.weights)
+            return as_batch([self.vary(whole, _seed(random), whole.kind.shape)], self.weights, 0)
         size = plan.crop_hw
         patches = [
             self.vary(self._cut(self.shop, random, MARGIN), _seed(random), size)
             for _ in range(plan.crops)
         ]
         patches += [self._cut(self.replay.windows, random, 1.0) for _ in range(plan.replayed_crops)]
-        return as_batch(_alike(patches), self.weights)
+        return as_batch(_alike(patches), self.weights, plan.replayed_crops)
 
     def _cut(self, patches: Sequence[Patch], random: np.random.Generator, margin: float) -> Patch:
         """A crop around a deposit or anywhere."""
@@ -211,9 +210,11 @@ def _halved(patch: Patch) -> Patch:
     return replace(patch, rgb=small, **masks)
 
 
-def as_batch(patches: Sequence[Patch], weights: LossWeights) -> ShopBatch:
-    """Patches of one size as a training batch; what is not annotated has weight 0."""
-    patches = sorted(patches, key=lambda patch: patch.remembered)
+def as_batch(patches: Sequence[Patch], weights: LossWeights, replayed: int) -> ShopBatch:
+    """Patches of one size as a training batch; what is not annotated has weight 0.
+
+    replayed: how many of the last are renders.
+    """
 
     def stacked(name: str) -> npt.NDArray[Any]:
         return np.stack([getattr(patch, name) for patch in patches])
@@ -233,4 +234,4 @@ def as_batch(patches: Sequence[Patch], weights: LossWeights) -> ShopBatch:
     )
     batch = prepare(renders, weights)
     values = vars(batch) | {"surface_weight": batch.surface_weight * known}
-    return ShopBatch(**values, remembered=sum(patch.remembered for patch in patches))
+    return ShopBatch(**values, replayed=replayed)

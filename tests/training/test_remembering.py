@@ -99,8 +99,8 @@ def test_renders_teach_nothing_while_nothing_is_forgotten(
     trainer = ShopTrainer(SETTINGS.config(), made, alone, tmp_path / "parent.pt")
     trainer.begin()
     batches = [made.batch(number) for number in range(30)]
-    only_renders = next(b for b in batches if b.remembered == b.picture.shape[0])
-    with_shop = next(b for b in batches if 0 < b.remembered < b.picture.shape[0])
+    only_renders = next(b for b in batches if b.replayed == b.picture.shape[0])
+    with_shop = next(b for b in batches if 0 < b.replayed < b.picture.shape[0])
 
     def steepest(batch: ShopBatch) -> float:
         trainer.state.optimiser.zero_grad()

@@ -168,7 +168,7 @@ def test_what_is_not_annotated_counts_neither_in_training_nor_in_the_score() -> 
     patch = next(iter(replay_patches(fake_source, 2, crop=True)))
     surface, kind = patch.surface.copy(), patch.kind.copy()
     surface[:32], kind[:, :32] = NOT_ANNOTATED, NOT_ANNOTATED
-    batch = as_batch([replace(patch, surface=surface, kind=kind)], LossWeights())
+    batch = as_batch([replace(patch, surface=surface, kind=kind)], LossWeights(), 0)
     assert not batch.surface_weight[:, :32].any()
     assert not batch.kind_weight[:, :, :32].any()
     torch.manual_seed(1)
