@@ -33,6 +33,7 @@ from .see.deposits import measure_deposits
 from .see.fuse import Deposit, ViewMaps, fuse
 from .see.lens_specks import lens_specks, without_specks
 from .see.look import MappedView
+from .see.look_again import seen_again
 from .see.model_file import ModelCard, allowed_threads
 from .see.picture import Picture
 from .see.pose import fit_connector
@@ -120,7 +121,7 @@ class Inspector:
         views, shape = _place(views, request)
         views = _clear_of_specks(list(abreast(_measured, enumerate(views), at_once)))
         views = _aligned(views)
-        deposits = _fused(views)
+        deposits = _seen_again(views, _fused(views))
         views = _agreed(views, deposits)
         coverage, maps = self._cover(views, shape, at_once)
         created_at = utc_now()
@@ -309,6 +310,20 @@ def _fused(views: Sequence[SeenView]) -> tuple[Deposit, ...]:
         )
         for deposit in fuse([view.deposits for view in views], poses, maps)
     )
+
+
+def _seen_again(views: Sequence[SeenView], deposits: Sequence[Deposit]) -> tuple[Deposit, ...]:
+    """The deposits with the views that show them only when looked at more closely."""
+    found = list(deposits)
+    lost = unturned(views)
+    for index, view in enumerate(views):
+        if index in lost or not view.readable or view.segmentation is None or view.pose is None:
+            continue
+        for k, seen in seen_again(deposits, index, view.segmentation, view.pose).items():
+            sightings = sorted((*found[k].sightings, seen), key=lambda each: each.view)
+            seen_in = tuple(sorted({*found[k].seen_in, index}))
+            found[k] = replace(found[k], sightings=tuple(sightings), seen_in=seen_in)
+    return tuple(found)
 
 
 def _agreed(views: Sequence[SeenView], deposits: Sequence[Deposit]) -> list[SeenView]:

@@ -23,7 +23,7 @@ from .pose import Pose
 from .sighting import BASE_SD_UM, SIZE_SHARE, Placed, place_on_housing, place_sighting, sight_of
 from .standing import stands_at
 
-__all__ = ["Deposit", "ViewMaps", "fuse"]
+__all__ = ["FAINT", "Deposit", "ViewMaps", "fuse"]
 
 Floats = npt.NDArray[np.float64]
 

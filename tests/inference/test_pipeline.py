@@ -83,6 +83,28 @@ def test_a_view_that_is_mistaken_of_a_kind_is_outvoted_in_its_own_mask(drawing, 
     assert kinds == [{0, int(Kind.PARTICLE)}] * 4
 
 
+def test_a_view_that_shows_a_deposit_faintly_shows_it_all_the_same(drawing, spot, reads_drawings):
+    """Three views list the grain; in the third picture the net is only 0.3 sure of it."""
+
+    class SeesLessInTheThird(type(reads_drawings)):
+        calls = 0
+
+        def __call__(self, rgb):
+            self.calls += 1
+            seen = super().__call__(rgb)
+            if self.calls != 3:
+                return seen
+            faint = np.where(seen.kind > 0, np.float32(0.3), np.float32(0))
+            return replace(seen, kind=np.zeros_like(seen.kind), deposit_p=faint)
+
+    inspector = Inspector(SeesLessInTheThird(), Settings(map_px=120))
+    result = inspector.inspect(request_for(drawing.four((spot(600, 30, 60),))))
+    (deposit,) = result.inspection.deposits
+    assert deposit.seen_in == ("front.png", "a.png", "b.png", "c.png")
+    third = result.views[2].segmentation.kind
+    assert set(np.unique(third)) == {0, int(Kind.PARTICLE)}
+
+
 def test_deposits_are_numbered_by_their_way_to_the_fibre(drawing, spot, inspector):
     spots = (spot(650, 200, 50), spot(150, 10, 50, Kind.FILM), spot(400, 90, 50, Kind.LIQUID))
     deposits = inspector.inspect(request_for(drawing.four(spots))).inspection.deposits
