@@ -208,13 +208,17 @@ class Trainer:
 
     def descend(self, batch: Batch, share: float) -> LossParts:
         """Add a batch's gradient, weighted by `share`."""
-        device_type = self.processes.device.type
-        half = self.config.bf16 and computes_in_bf16(device_type)
-        with torch.autocast(device_type, torch.bfloat16, enabled=half):
+        with self.precision():
             out = cast(Logits, self.forward(batch.picture))
         result = loss(out, batch, self.config.loss)
         (share * result.total).backward()  # pyright: ignore[reportUnknownMemberType]
         return result
+
+    def precision(self) -> torch.autocast:
+        """Nets compute in bfloat16 within it, where the settings allow that and it is quicker."""
+        device_type = self.processes.device.type
+        half = self.config.bf16 and computes_in_bf16(device_type)
+        return torch.autocast(device_type, torch.bfloat16, enabled=half)
 
     @torch.no_grad()
     def average(self) -> None:

@@ -28,7 +28,7 @@ from .augment import Patch
 from .config import TrainingConfig
 from .gate import FIRM
 from .labels.label import NOT_ANNOTATED
-from .loop import GO_ON, STOP, Deadline, Processes, Trainer, check, computes_in_bf16, keep
+from .loop import GO_ON, STOP, Deadline, Processes, Trainer, check, keep
 from .losses import Batch, LossParts, loss
 from .remembering import departure
 from .shop_pool import BatchPlan, Pool, ShopBatch
@@ -148,9 +148,7 @@ class ShopTrainer(Trainer):
         assert isinstance(batch, ShopBatch)
         count = batch.picture.shape[0]
         taught = count - batch.replayed
-        device_type = self.processes.device.type
-        half = self.config.bf16 and computes_in_bf16(device_type)
-        with torch.autocast(device_type, torch.bfloat16, enabled=half):
+        with self.precision():
             out = cast(Logits, self.forward(batch.picture))
             with torch.no_grad():
                 before = self.before(batch.picture[taught:]) if batch.replayed else None
