@@ -1,7 +1,7 @@
 """The net, in one torch module: a picture in, surfaces, kinds, unseen and unlike out.
 
     uint8 [N, H, W, 3] RGB, any H and W
-      -> normalise, pad to a multiple of 32 (edge values), pixel-unshuffle to /2
+      -> mirror at the lower and right edge to a multiple of 32, normalise, pixel-unshuffle to /2
       -> stages at /2, /4, /8, /16, /32 of residual blocks; dilated blocks at /32
       -> global branch at /32: attention over the whole picture and a pooled vector, because
          surround, housing and cavity look alike within a small window
@@ -24,7 +24,7 @@ from torch import Tensor, nn
 from .kinds import KIND_NAMES
 from .surfaces import SURFACE_NAMES
 
-__all__ = ["Logits", "NetShape", "Probabilities", "SightNet", "WithProbabilities"]
+__all__ = ["Logits", "NetShape", "Probabilities", "SightNet", "WithProbabilities", "mirrored_on"]
 
 MULTIPLE_PX = 32  # the deepest stage's stride
 MEAN_DN, SCALE_DN = (
@@ -47,13 +47,13 @@ class NetShape:
     local_width, local: the kinds' own branch at /2: channels, and the dilation of each convolution.
     """
 
-    widths: tuple[int, int, int, int, int] = (32, 48, 96, 160, 256)
-    encoder: tuple[int, int, int, int] = (1, 1, 2, 2)
+    widths: tuple[int, int, int, int, int] = (24, 40, 80, 160, 256)
+    encoder: tuple[int, int, int, int] = (0, 1, 2, 2)
     decoder: tuple[int, int, int, int] = (1, 1, 1, 1)
     dilations: tuple[int, ...] = (1, 2, 4)
     heads: int = 4
-    local_width: int = 32
-    local: tuple[int, ...] = (1, 1, 2, 4)
+    local_width: int = 24
+    local: tuple[int, ...] = (1, 2, 4)
 
     def as_dict(self) -> dict[str, object]:
         """Plain values only."""
@@ -240,10 +240,9 @@ class SightNet(nn.Module):
 
     def half_size(self, picture: Tensor) -> Logits:
         """Logits at half the padded size: [N, 4 phases * classes, h, w] each, unlike [N]."""
-        height, width = picture.shape[1], picture.shape[2]
-        x = (picture.permute(0, 3, 1, 2).float() - MEAN_DN) / SCALE_DN
-        pad = (0, (-width) % MULTIPLE_PX, 0, (-height) % MULTIPLE_PX)
-        fine = F.pixel_unshuffle(F.pad(x, pad, mode="replicate"), 2)  # [N, 12, H/2, W/2]
+        whole = mirrored_on(mirrored_on(picture, 1), 2)
+        x = (whole.permute(0, 3, 1, 2).float() - MEAN_DN) / SCALE_DN
+        fine = F.pixel_unshuffle(x, 2)  # [N, 12, H/2, W/2]
         x = self.stem(fine)
         skips: list[Tensor] = []
         for encode, down in zip(self.encode, self.down, strict=True):
@@ -273,6 +272,17 @@ class SightNet(nn.Module):
             full_size(out.unseen, picture),
             out.unlike,
         )
+
+
+def mirrored_on(picture: Tensor, side: int) -> Tensor:
+    """The picture, longer along axis `side` to a multiple of 32, mirrored at its last line.
+
+    Mirrored, not stretched out: of lines that repeat its last one the net makes streaks of film.
+    """
+    size = picture.shape[side]
+    lines = torch.arange(size + (-size) % MULTIPLE_PX, device=picture.device)
+    inside = torch.where(lines < size, lines, 2 * size - 2 - lines).clamp(min=0)
+    return picture.index_select(side, inside)
 
 
 def without_coarse(net: nn.Module, tensors: dict[str, Any], prefix: str, *_: object) -> None:

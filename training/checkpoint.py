@@ -3,7 +3,7 @@
     RUN/last.json                  names the folder that counts; replaced in one rename
     RUN/step-00001200/weights.pt   net: float16 (vectors and batch-norm statistics float32)
                      /ema.pt       its moving average, likewise
-                     /moment1.pt   AdamW's means, bfloat16
+                     /moment1.pt   the optimisers' means of gradients, bfloat16
                      /moment2.pt   AdamW's mean squares, bfloat16
 
 Half precision keeps each file of a 6.4-million-parameter net under 13 MB. `round_state` rounds the
@@ -15,7 +15,7 @@ import json
 import os
 import shutil
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, cast
@@ -40,7 +40,7 @@ class RunState:
 
     net: nn.Module
     ema: dict[str, Tensor]
-    optimiser: torch.optim.Optimizer
+    optimisers: Sequence[torch.optim.Optimizer]
     step: int = 0
 
 
@@ -50,10 +50,10 @@ def halved(value: Tensor) -> Tensor:
 
 
 def moments(state: RunState, key: str) -> dict[str, Tensor]:
-    """One of AdamW's two moments by parameter name; empty before the first step."""
-    slots = state.optimiser.state
+    """The moving means of gradients or of their squares by parameter name, where there are any."""
+    slots = {p: slot for optimiser in state.optimisers for p, slot in optimiser.state.items()}
     named = state.net.named_parameters()
-    return {name: cast(Tensor, slots[p][key]) for name, p in named if p in slots}
+    return {name: cast(Tensor, slots[p][key]) for name, p in named if key in slots.get(p, {})}
 
 
 @torch.no_grad()
@@ -165,18 +165,23 @@ def load(run: Path, state: RunState, config: TrainingConfig) -> bool:
     for name, value in state.ema.items():
         value.copy_(average[name])
     stored_moments = {key: read_tensors(folder / f"{name}.pt") for name, key in MOMENTS.items()}
-    for name, parameter in state.net.named_parameters():
-        p = parameter.detach()
-        if name in stored_moments["exp_avg"]:
-            count = torch.tensor(float(head["step"]))
-            slot: dict[str, Any] = {
-                "step": count.to(p.device) if p.is_cuda else count
-            }  # as fused wants
-            # laid out like the parameter: the fused optimiser walks both in memory order
-            slot |= {k: torch.empty_like(p).copy_(v[name]) for k, v in stored_moments.items()}
-            state.optimiser.state[parameter] = slot
+    names = {p: name for name, p in state.net.named_parameters()}
+    for optimiser in state.optimisers:
+        for p in (p for group in optimiser.param_groups for p in group["params"]):
+            known = {k: v[names[p]] for k, v in stored_moments.items() if names[p] in v}
+            if known:
+                optimiser.state[p] = slot_of(p, known, head["step"])
     state.step = int(head["step"])
     return True
+
+
+def slot_of(parameter: Tensor, known: Mapping[str, Tensor], step: int) -> dict[str, Any]:
+    """An optimiser's memory of one parameter."""
+    p = parameter.detach()
+    count = torch.tensor(float(step))
+    # laid out like the parameter: the fused optimiser walks both in memory order
+    moments = {k: torch.empty_like(p).copy_(v) for k, v in known.items()}
+    return {"step": count.to(p.device) if p.is_cuda else count} | moments  # as fused wants
 
 
 def start_from(run: Path, state: RunState) -> None:

@@ -58,7 +58,8 @@ class TrainingConfig:
     later again (`training.echo`). pool: how many renders are kept in memory and used in turn,
     0 = every one is fresh. only: names of the net's parts that learn, the others stay as they
     are; empty = all. architecture: one of `ARCHITECTURES`. learning_rate is AdamW's peak, after
-    warmup_steps. clip: largest gradient norm.
+    warmup_steps. kernel_rate: Muon's peak for the kernels under a batch norm; 0 = AdamW moves them
+    too (`training.optimiser`). clip: largest gradient norm.
     """
 
     seed: int = 1
@@ -73,7 +74,8 @@ class TrainingConfig:
     echo_lag: int = 12
     pool: int = 0
     only: tuple[str, ...] = ()
-    learning_rate: float = 3e-3
+    learning_rate: float = 2.5e-3
+    kernel_rate: float = 0.02
     weight_decay: float = 0.02
     warmup_steps: int = 200
     ema_decay: float = 0.9985
@@ -102,6 +104,7 @@ class TrainingConfig:
             "echo_lag": self.echo_lag >= 1,
             "pool": self.pool >= 0,
             "learning_rate": self.learning_rate > 0,
+            "kernel_rate": self.kernel_rate >= 0,
             "weight_decay": self.weight_decay >= 0,
             "warmup_steps": 0 <= self.warmup_steps <= self.steps,
             "ema_decay": 0 <= self.ema_decay < 1,

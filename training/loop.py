@@ -33,6 +33,7 @@ from .config import TrainingConfig, read_config
 from .echo import again, last_use, render_of
 from .losses import Batch, LossParts, deal, loss, mirrored, prepare
 from .nets import build_net
+from .optimiser import make_optimisers
 from .report import Reporter, machine
 from .seeds import ECHO_SEED, training_seed
 from .source import AHEAD, Prefetcher, Source, render_source
@@ -87,19 +88,6 @@ def learning_rate(config: TrainingConfig, step: int, elapsed: float = 0.0) -> fl
     return config.learning_rate * 0.5 * (1 + math.cos(math.pi * min(done, 1.0)))
 
 
-def make_optimiser(net: nn.Module, config: TrainingConfig) -> torch.optim.Optimizer:
-    """AdamW; biases and batch norm are not decayed."""
-    learning = [p for p in net.parameters() if p.requires_grad]
-    decayed = [p for p in learning if p.ndim > 1]
-    plain = [p for p in learning if p.ndim <= 1]
-    groups = [
-        {"params": decayed, "weight_decay": config.weight_decay},
-        {"params": plain, "weight_decay": 0.0},
-    ]
-    fused = next(net.parameters()).is_cuda
-    return torch.optim.AdamW(groups, lr=config.learning_rate, fused=fused)
-
-
 def computes_in_bf16(device_type: str) -> bool:
     """Whether bfloat16 is quicker here: on a GPU, and on processors with matrix units for it."""
     ask: Any = getattr(torch.cpu, "get_capabilities", None)  # torch before 2.12 cannot tell
@@ -130,7 +118,7 @@ class Trainer:
         self.state = RunState(
             net=net,
             ema={k: v.detach().clone() for k, v in net.state_dict().items()},
-            optimiser=make_optimiser(net, config),
+            optimisers=make_optimisers(net, config),
         )
         self.finite = torch.ones((), dtype=torch.bool, device=device)
         ahead = max(AHEAD, config.steps_per_render * config.echoes) if config.echoes > 1 else AHEAD
@@ -192,15 +180,18 @@ class Trainer:
 
         Gives the last one's parts as device scalars, without waiting.
         """
-        for group in self.state.optimiser.param_groups:
-            group["lr"] = learning_rate(self.config, self.state.step, self.elapsed)
-        self.state.optimiser.zero_grad(set_to_none=True)
+        rate = learning_rate(self.config, self.state.step, self.elapsed)
+        for optimiser in self.state.optimisers:
+            for group in optimiser.param_groups:
+                group["lr"] = rate * group["share"]
+            optimiser.zero_grad(set_to_none=True)
         results = [self.descend(batch, 1 / len(batches)) for batch in batches]
         norm = nn.utils.clip_grad_norm_(self.state.net.parameters(), self.config.clip)
         for result in results:
             self.finite &= torch.isfinite(result.total.detach())
         self.finite &= torch.isfinite(norm)
-        self.state.optimiser.step()
+        for optimiser in self.state.optimisers:
+            optimiser.step()
         self.average()
         self.state.step += 1
         last = results[-1]

@@ -63,6 +63,7 @@ class RetrainSettings:
     steps: int = 80
     batches: int = 4
     learning_rate: float = 2e-4
+    kernel_rate: float = 0.0
     check_every: int = 30
     patience: int = 5
     replayed_windows: int = 64
@@ -80,6 +81,7 @@ class RetrainSettings:
             chunks=1,
             mirror=False,
             learning_rate=self.learning_rate,
+            kernel_rate=self.kernel_rate,
             warmup_steps=self.steps // 8,
             ema_decay=0.98,
             check_every=self.check_every,

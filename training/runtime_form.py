@@ -25,6 +25,7 @@ from ..model.net import (
     full_size,
     grouped_softmax,
     in_every_phase,
+    mirrored_on,
 )
 
 __all__ = ["RuntimeForm"]
@@ -62,9 +63,8 @@ class RuntimeForm(nn.Module):
     def fine(self, picture: Tensor) -> Tensor:
         """The picture minus MEAN_DN by phases, [N, 12, h, w]; channel 4 c + phase."""
         n, height, width, _ = picture.shape
-        across, down = (-width) % MULTIPLE_PX, (-height) % MULTIPLE_PX
-        planes = F.pad(picture.permute(0, 3, 1, 2), (0, across, 0, down), mode="replicate")
-        h, w = (height + down) // 2, (width + across) // 2
+        h, w = (height + (-height) % MULTIPLE_PX) // 2, (width + (-width) % MULTIPLE_PX) // 2
+        planes = mirrored_on(mirrored_on(picture, 1), 2).permute(0, 3, 1, 2)
         phases = planes.reshape(n, 3, h, 2, w, 2).permute(0, 1, 3, 5, 2, 4)
         return phases.reshape(n, 12, h, w).float() - MEAN_DN
 

@@ -22,8 +22,8 @@ from fiberward.inference.see.segment import Segmentation
 from fiberward.model.camera import Camera, surface_coordinates
 from fiberward.model.families import default_shape, find_family
 from fiberward.model.net import Logits, SightNet
-from fiberward.training.loop import make_optimiser
 from fiberward.training.losses import Batch, loss
+from fiberward.training.optimiser import make_optimisers
 from fiberward.training.retrain import RetrainSettings
 
 GRIDS = ((5, 5), (10, 10), (20, 20))  # of discs, rows and columns
@@ -66,7 +66,7 @@ def learning(repeats: int) -> dict[str, float]:
     settings = RetrainSettings()
     config = settings.config()
     net = SightNet(settings.net)
-    optimiser, batch = make_optimiser(net, config), noise_batch(settings)
+    (optimiser,), batch = make_optimisers(net, config), noise_batch(settings)
 
     def step() -> None:
         optimiser.zero_grad(set_to_none=True)

@@ -46,10 +46,11 @@ def save_at(monkeypatch: pytest.MonkeyPatch, step: int) -> None:
     monkeypatch.setattr(loop, "check", code)
 
 
+@pytest.mark.parametrize("kernel_rate", [0.0, 0.02])
 def test_a_run_that_was_stopped_ends_bit_for_bit_like_one_that_was_not(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, kernel_rate: float
 ) -> None:
-    config = tiny_config()
+    config = replace(tiny_config(), kernel_rate=kernel_rate)
     with monkeypatch.context() as patch:
         save_at(patch, 6)
         train(config, fake_source, tmp_path / "whole", None)
@@ -65,8 +66,10 @@ def test_a_run_that_was_stopped_ends_bit_for_bit_like_one_that_was_not(
     assert [row["step"] for row in rows if "total" in row] == [2, 4, 6, 8, 10, 12]
 
 
-def test_the_loss_falls(tmp_path: Path) -> None:
-    train(tiny_config(steps=40), fake_source, tmp_path, None)
+@pytest.mark.parametrize("kernel_rate", [0.0, 0.02])
+def test_the_loss_falls(tmp_path: Path, kernel_rate: float) -> None:
+    config = replace(tiny_config(steps=40), kernel_rate=kernel_rate)
+    train(config, fake_source, tmp_path, None)
     rows = [json.loads(line) for line in (tmp_path / "log.jsonl").read_text().splitlines()]
     totals = [row["total"] for row in rows if "total" in row]
     assert sum(totals[-3:]) < 0.9 * sum(totals[:3])

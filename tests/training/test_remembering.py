@@ -103,7 +103,7 @@ def test_renders_teach_nothing_while_nothing_is_forgotten(
     with_shop = next(b for b in batches if 0 < b.replayed < b.picture.shape[0])
 
     def steepest(batch: ShopBatch) -> float:
-        trainer.state.optimiser.zero_grad()
+        trainer.state.optimisers[0].zero_grad()
         trainer.descend(batch, 1.0)
         slopes = [p.grad for p in trainer.state.net.parameters() if p.grad is not None]
         return max(float(slope.abs().max()) for slope in slopes)
