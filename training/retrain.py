@@ -63,7 +63,7 @@ class RetrainSettings:
     steps: int = 80
     batches: int = 4
     learning_rate: float = 2e-4
-    kernel_rate: float = 0.0
+    kernel_rate: float = 0.015
     check_every: int = 30
     patience: int = 5
     replayed_windows: int = 64

@@ -1,5 +1,6 @@
 """The net's contract: shapes, gradients, odd sizes, reproducible loading."""
 
+import numpy as np
 import pytest
 
 torch = pytest.importorskip("torch")
@@ -10,6 +11,7 @@ from fiberward.model.net import (  # noqa: E402
     SightNet,
     WithProbabilities,
     grouped_softmax,
+    mirrored_on,
 )
 from fiberward.model.surfaces import SURFACE_NAMES  # noqa: E402
 
@@ -40,6 +42,14 @@ def test_maps_have_the_pictures_own_size_whatever_it_is(h: int, w: int) -> None:
     assert out.unseen.shape == (2, 1, h, w)
     assert out.unlike.shape == (2,)
     assert all(torch.isfinite(maps).all() for maps in out)
+
+
+@pytest.mark.parametrize(("h", "w"), [(64, 96), (33, 95), (40, 61)])
+def test_a_picture_goes_on_mirrored_beyond_its_edge_as_numpy_mirrors_it(h: int, w: int) -> None:
+    shown = picture(2, h, w)
+    across, down = -w % 32, -h % 32
+    expected = np.pad(shown.numpy(), ((0, 0), (0, down), (0, across), (0, 0)), mode="reflect")
+    assert np.array_equal(mirrored_on(mirrored_on(shown, 1), 2).numpy(), expected)
 
 
 def test_every_parameter_gets_a_gradient() -> None:

@@ -110,7 +110,9 @@ def test_what_comes_first_of_pause_and_end_holds(tmp_path: Path, parent: Path) -
 
 
 def test_it_stops_when_the_connectors_that_stop_gain_nothing(tmp_path: Path, parent: Path) -> None:
-    settings = replace(SETTINGS, learning_rate=1e-9, steps=400, check_every=2, patience=3)
+    settings = replace(
+        SETTINGS, learning_rate=1e-9, kernel_rate=1e-9, steps=400, check_every=2, patience=3
+    )
     assert go(tmp_path / "run", parent, settings).step <= 12
 
 
