@@ -146,7 +146,10 @@ def fill(net: nn.Module, tensors: dict[str, Tensor], path: Path) -> None:
             {k: v.float() if v.is_floating_point() else v for k, v in tensors.items()}
         )
     except RuntimeError as error:
-        raise ModelError(f"{path}: does not fit the net of these settings ({error})") from error
+        raise ModelError(
+            f"{path}: does not fit the net of these settings: it is of another shape; begin with "
+            "another model (fiberward retrain: --parent shipped) or the settings it was made with"
+        ) from error
 
 
 def load(run: Path, state: RunState, config: TrainingConfig) -> bool:
