@@ -6,7 +6,7 @@
                      /moment1.pt   the optimisers' means of gradients, bfloat16
                      /moment2.pt   AdamW's mean squares, bfloat16
 
-Half precision keeps each file of a 6.4-million-parameter net under 13 MB. `round_state` rounds the
+Half precision keeps each file of a 6.2-million-parameter net under 13 MB. `round_state` rounds the
 living state to what is written, so that a run that was killed and one that went on are the same.
 Only tensors and plain values are stored; they are read with `weights_only=True`.
 """

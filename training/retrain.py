@@ -54,9 +54,11 @@ Say = Callable[[str], None]
 class RetrainSettings:
     """How a net goes on learning.
 
-    steps: at most; batches: whose mean each step descends on; check_every: steps between looks at
-    the connectors that stop; patience: looks without gain after which it ends. replayed_windows,
-    replayed_frames: renders against forgetting; asked_frames: others, which tell of it.
+    learning_rate, kernel_rate: AdamW's and Muon's peaks; the latter turns the shipped net's kernels
+    by some 0.1 % a step. steps: at most; batches: whose mean each step descends on; check_every:
+    steps between looks at the connectors that stop; patience: looks without gain after which it
+    ends. replayed_windows, replayed_frames: renders against forgetting; asked_frames: others, which
+    tell of it.
     """
 
     seed: int = 1

@@ -18,7 +18,6 @@ from torch.nn.utils.fusion import fuse_conv_bn_weights
 
 from ..model.net import (
     MEAN_DN,
-    MULTIPLE_PX,
     SCALE_DN,
     Probabilities,
     SightNet,
@@ -62,9 +61,8 @@ class RuntimeForm(nn.Module):
 
     def fine(self, picture: Tensor) -> Tensor:
         """The picture minus MEAN_DN by phases, [N, 12, h, w]; channel 4 c + phase."""
-        n, height, width, _ = picture.shape
-        h, w = (height + (-height) % MULTIPLE_PX) // 2, (width + (-width) % MULTIPLE_PX) // 2
         planes = mirrored_on(mirrored_on(picture, 1), 2).permute(0, 3, 1, 2)
+        n, h, w = planes.shape[0], planes.shape[2] // 2, planes.shape[3] // 2
         phases = planes.reshape(n, 3, h, 2, w, 2).permute(0, 1, 3, 5, 2, 4)
         return phases.reshape(n, 12, h, w).float() - MEAN_DN
 

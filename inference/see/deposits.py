@@ -35,7 +35,7 @@ from .places import (
 )
 from .segment import Segmentation
 
-__all__ = ["GRAIN_HEIGHT", "SeenDeposit", "measure_deposits"]
+__all__ = ["GRAIN_HEIGHT", "LEAST_FACING", "SeenDeposit", "measure_deposits"]
 
 LEAST_FACING, LEAST_FACING_LINT = 0.1, 0.3
 GRAIN_HEIGHT = 0.65  # an assumption, the middle of what the renderer draws; no source

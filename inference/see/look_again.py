@@ -11,25 +11,21 @@ import numpy as np
 import numpy.typing as npt
 
 from ...model.camera import Camera, surface_coordinates
-from ...model.kinds import Kind
 from ...model.profile import MeridianProfile
-from .deposits import GRAIN_HEIGHT, SeenDeposit, measure_deposits
+from .deposits import GRAIN_HEIGHT, LEAST_FACING, SeenDeposit, measure_deposits
 from .fuse import FAINT, Deposit
 from .pieces import connected_pieces, ring_around
 from .pose import Pose
 from .segment import Segmentation
-from .sighting import PlaceSight, sight_of
+from .sighting import STANDING, PlaceSight, sight_of
 
 __all__ = ["seen_again"]
 
-STANDING = (Kind.PARTICLE, Kind.LINT)
-LEAST_FACING = 0.1  # cosine; flatter, nothing can be told
 MARGIN_PX = 2
 MOST_PX = 400  # what is larger in the picture needs no second look to be seen
 SHARES = tuple(float(v) for v in np.geomspace(0.5, 0.05, 8))  # of the peak, for the outline
 LEAST_P = 0.03
 MOST_LOG2 = 1.0  # how far the outline's area may be from what the other views say
-
 APART_PX = 2  # nearer to a listed piece it is that one's edge
 
 Mask = npt.NDArray[np.bool_]

@@ -11,15 +11,14 @@ import numpy as np
 import numpy.typing as npt
 
 from ...model.camera import SurfaceCoordinates
-from ...model.kinds import Kind
 from ...model.surfaces import SURFACES, Surface
+from .sighting import STANDING
 
 __all__ = ["redrawn_surfaces"]
 
 Bytes = npt.NDArray[np.uint8]
 
 ON_FERRULE = np.array([row.on_ferrule for row in SURFACES])
-STANDING = (Kind.PARTICLE, Kind.LINT)
 
 
 def redrawn_surfaces(

@@ -17,6 +17,7 @@ from .standing import Line, stands_at
 __all__ = [
     "BASE_SD_UM",
     "SIZE_SHARE",
+    "STANDING",
     "PlaceSight",
     "Placed",
     "floor_sd_um",

@@ -7,9 +7,10 @@ import pytest
 import torch
 
 from fiberward.model.net import SightNet
+from fiberward.training.loop import Processes, Trainer, learning_rate
 from fiberward.training.optimiser import Muon, make_optimisers, orthogonal
 
-from .fake import tiny_config
+from .fake import fake_source, tiny_config
 
 
 def reference(matrix: torch.nn.Parameter) -> Any:
@@ -70,6 +71,13 @@ def test_both_rates_keep_their_proportion_while_they_fall() -> None:
     for optimiser in make_optimisers(SightNet(config.net), config):
         for group in optimiser.param_groups:
             assert group["share"] * config.learning_rate == pytest.approx(group["lr"])
+    trainer = Trainer(config, fake_source, Processes(0, 1, torch.device("cpu")))
+    for _ in range(config.warmup_steps + 2):
+        trainer.step(trainer.make_batches(0)[0])
+        adam, muon = (float(o.param_groups[0]["lr"]) for o in trainer.state.optimisers)
+        assert adam == pytest.approx(learning_rate(config, trainer.state.step - 1))
+        assert muon / adam == pytest.approx(0.02 / config.learning_rate)
+    assert adam < config.learning_rate
 
 
 def test_parts_that_are_held_still_have_no_optimiser() -> None:
