@@ -72,7 +72,7 @@ def ferrule_and_housing(base: Connectors) -> Connectors:
         chamfer_depth=0.4 * ones, barrel_length=4.4 * ones, cavity_half=2.3 * pair,
         cavity_corner=0.7 * ones, cavity_depth=3.2 * ones, outer_half=3.4 * pair,
         outer_corner=0.8 * ones, body_half=4.0 * pair, body_drop=1.5 * ones, key_rad=0.0 * ones,
-        bevel=0.15 * ones,
+        lip=0.15 * ones, shoulder=0.15 * ones, fillet=0.0 * ones, swing=0.7 * ones,
     )  # fmt: skip
 
 

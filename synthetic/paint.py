@@ -94,7 +94,7 @@ def moulded_marks(draw: Draw, hits: Hits) -> Tensor:
 
 
 def surround(draw: Draw, scene: Scene, hits: Hits, texture: Tensor, flat: Tensor) -> Tensor:
-    """A plain, graded or cluttered ground behind the connector: [N, H, W, 3]."""
+    """A ground of one tone, unevenly lit or cluttered, behind the connector: [N, H, W, 3]."""
     n, high, wide = hits.part.shape
     y = torch.linspace(-1, 1, high, device=draw.device)[None, :, None].expand(n, high, wide)
     x = torch.linspace(-1, 1, wide, device=draw.device)[None, None].expand(n, high, wide)
@@ -112,4 +112,6 @@ def surround(draw: Draw, scene: Scene, hits: Hits, texture: Tensor, flat: Tensor
         spread(draw.chance(0.5, n)), torch.tanh(clutter * 6), clutter
     )  # blobs with edges
     tone = slope.clamp_min(0.05) * torch.exp(busy * steps * 0.8)
-    return (flat * tone[..., None]).clamp(0.002, 1.2)
+    uneven = (flat * tone[..., None]).clamp(0.002, 1.2)
+    even = spread(scene.materials.albedo[:, Part.SURROUND]).expand_as(uneven)
+    return torch.where(spread(scene.materials.plain_table)[..., None], even, uneven)

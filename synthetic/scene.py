@@ -21,6 +21,9 @@ class Part:
     COUNT = 9
 
 
+HOUSING_PARTS = (Part.HOUSING, Part.WALL, Part.BODY, Part.FLOOR)
+
+
 @dataclass(frozen=True)
 class Connectors:
     """Dimensions, mm, each [N] unless stated. The fibre's centre is the origin, +z points out."""
@@ -40,7 +43,10 @@ class Connectors:
     body_half: Tensor  # [N, 2] of the body behind the front
     body_drop: Tensor  # how far the body lies behind the front
     key_rad: Tensor  # turn of the housing about the axis
-    bevel: Tensor  # width of the rounded lip at the cavity's mouth
+    lip: Tensor  # width of the rounding at the cavity's mouth
+    shoulder: Tensor  # of the rounding at the outer edges of housing and body
+    fillet: Tensor  # of the rounding where the cavity's floor meets its wall
+    swing: Tensor  # tangent of the largest tilt of these roundings' normals
 
     @property
     def chamfer_z(self) -> Tensor:
@@ -87,6 +93,7 @@ class Materials:
     grain: Tensor  # [N, P] relative sd of fine speckle, added with the sensor's noise
     texture_scale: Tensor  # [N, P, 2] cycles per mm along s and across
     core_glow: Tensor  # [N]
+    plain_table: Tensor  # [N] bool: the surround is of one even tone, noise apart
 
 
 @dataclass(frozen=True)
@@ -154,12 +161,15 @@ def draw_connectors(draw: Draw, n: int) -> Connectors:
     outer_corner = outer.min(-1).values * torch.where(
         round_outside, 1.0, draw.uniform(0.05, 0.5, n)
     )
-    body = outer + torch.where(draw.chance(0.45, n), draw.uniform(0.3, 2.5, n), 0.0)[:, None]
+    body = outer + torch.where(draw.chance(0.35, n), draw.uniform(0.3, 2.5, n), 0.0)[:, None]
+    edge_width = wall.min(-1).values
+    fillet = torch.where(draw.chance(0.5, n), draw.log_uniform(0.05, 0.6, n), 0.0) * gap
     return Connectors(
         radius, dome, edge, (radius - edge) * slope, axis, torch.rad2deg(lean), barrel,
         half, corner,
         depth, outer, outer_corner, body, draw.uniform(0.2, 2.5, n),
-        draw.uniform(0, 6.2832, n), wall.min(-1).values * draw.uniform(0.02, 0.5, n),
+        draw.uniform(0, 6.2832, n), edge_width * draw.log_uniform(0.02, 0.5, n),
+        edge_width * draw.log_uniform(0.02, 0.5, n), fillet, draw.log_uniform(0.5, 5.0, n),
     )  # fmt: skip
 
 
@@ -230,6 +240,8 @@ def draw_materials(draw: Draw, n: int) -> Materials:
     texture = draw.log_uniform(0.004, 0.10, n, Part.COUNT)
     texture[:, Part.ENDFACE] = draw.log_uniform(0.002, 0.07, n)
     texture[:, Part.FIBER] *= 0.3
+    bare = draw.chance(0.4, n)[:, None]  # moulded in one tone throughout
+    texture[:, HOUSING_PARTS] = torch.where(bare, 0.0, texture[:, HOUSING_PARTS])
     grain = draw.log_uniform(0.002, 0.14, n, Part.COUNT)
     scale = draw.log_uniform(0.3, 6.0, n, Part.COUNT, 2)
     # Centreless grinding runs round the barrel: fine along s, coarse about the axis.
@@ -238,7 +250,8 @@ def draw_materials(draw: Draw, n: int) -> Materials:
     scale[:, Part.CHAMFER, 0] = draw.log_uniform(4.0, 25.0, n)
     scale[:, Part.CHAMFER, 1] = draw.uniform(0.02, 0.8, n)
     glow = torch.where(draw.chance(0.12, n), draw.log_uniform(0.2, 2.0, n), 0.0)
-    return Materials(albedo.clamp(0.004, 0.95), gloss, rough, texture, grain, scale, glow)
+    plain = draw.chance(0.5, n)
+    return Materials(albedo.clamp(0.004, 0.95), gloss, rough, texture, grain, scale, glow, plain)
 
 
 def draw_housing_albedo(draw: Draw, n: int) -> Tensor:
@@ -247,13 +260,13 @@ def draw_housing_albedo(draw: Draw, n: int) -> Tensor:
     front = draw.one_of(PLASTICS, n) * draw.log_uniform(0.6, 1.5, n, 1)
     inside = torch.where(draw.chance(0.6, n)[:, None], front, draw.one_of(PLASTICS, n))
     inside = inside * draw.log_uniform(0.4, 1.2, n, 1)
-    albedo[:, Part.SURROUND] = draw.log_uniform(0.02, 1.0, n, 1) * (
-        1 + 0.15 * draw.normal(n, 3)
-    ).clamp(0.4, 1.6)
+    # many benches are as grey as a grey housing: their colour must not tell them apart
+    colour = torch.where(draw.chance(0.5, n), 0.15, 0.02)[:, None] * draw.normal(n, 3)
+    albedo[:, Part.SURROUND] = draw.log_uniform(0.02, 1.0, n, 1) * (1 + colour).clamp(0.4, 1.6)
     albedo[:, Part.HOUSING], albedo[:, Part.WALL] = front, inside
     albedo[:, Part.FLOOR] = inside * draw.log_uniform(0.5, 1.3, n, 1)
     albedo[:, Part.BODY] = torch.where(
-        draw.chance(0.5, n)[:, None], front, draw.one_of(PLASTICS, n)
+        draw.chance(0.65, n)[:, None], front, draw.one_of(PLASTICS, n)
     )
     return albedo
 

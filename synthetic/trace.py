@@ -312,33 +312,39 @@ def normals(connectors: Connectors, part: Tensor, point: Tensor, r: Tensor) -> T
 def housing_normals(
     connectors: Connectors, part: Tensor, xyz: tuple[Tensor, Tensor, Tensor], n: Tensor
 ) -> Tensor:
-    """Overwrite `n` on walls, sides and fronts of the housing."""
+    """Overwrite `n` on walls, sides, fronts and floor of the housing."""
     x, y, z = xyz
     lx, ly = turned(torch.stack([x, y, z], -1), connectors.key_rad)
     cav, cgx, cgy = outline_distance(lx, ly, connectors.cavity_half, connectors.cavity_corner)
     out, ogx, ogy = outline_distance(lx, ly, connectors.outer_half, connectors.outer_corner)
     body, bgx, bgy = outline_distance(lx, ly, connectors.body_half, connectors.outer_corner)
-    bevel = spread(connectors.bevel).clamp_min(1e-3)
-    drop = spread(connectors.rim_z) - z
-    wall, front = part == Part.WALL, (part == Part.HOUSING) & (drop < 1e-3)
-    side = (part == Part.HOUSING) & ~front
-    body_side = (part == Part.BODY) & (body.abs() < 2e-3)
-    # Near the lip the normal swings from the front's (0, 0, 1) to the wall's inward direction.
-    lip = torch.where(
-        front, (1 - cav / bevel).clamp(0, 1), torch.where(wall, 1 - (drop / bevel).clamp(0, 1), 0.0)
-    )
-    shoulder = torch.where(front, (1 + out / bevel).clamp(0, 1), 0.0)
-    gx = torch.where(wall, -cgx, torch.where(side, ogx, torch.where(body_side, bgx, 0.0)))
-    gy = torch.where(wall, -cgy, torch.where(side, ogy, torch.where(body_side, bgy, 0.0)))
-    gz = torch.where(wall | side | body_side, 0.0, 1.0)
-    gx = torch.where(front, -cgx * lip * 0.7 + ogx * shoulder * 0.7, gx)
-    gy = torch.where(front, -cgy * lip * 0.7 + ogy * shoulder * 0.7, gy)
-    gz = torch.where(wall, lip * 0.7, gz)
+    drop, rise = spread(connectors.rim_z) - z, z - spread(connectors.floor_z)
+    wall, floor = part == Part.WALL, part == Part.FLOOR
+    front, body_front = (part == Part.HOUSING) & (drop < 1e-3), (part == Part.BODY) & (body < -2e-3)
+    side, body_side = (part == Part.HOUSING) & ~front, (part == Part.BODY) & ~body_front
+    # Near an edge the normal swings from one face's towards the other's.
+    inward = torch.where(front, near_edge(cav, connectors.lip), 0.0)
+    inward += torch.where(floor, near_edge(-cav, connectors.fillet), 0.0)
+    outward = torch.where(front, near_edge(-out, connectors.shoulder), 0.0)
+    body_outward = torch.where(body_front, near_edge(-body, connectors.shoulder), 0.0)
+    upward = near_edge(drop, connectors.lip) + near_edge(rise, connectors.fillet)
+    swing = spread(connectors.swing)
+    g_cav = -torch.where(wall, 1.0, inward * swing)
+    g_out = torch.where(side, 1.0, outward * swing)
+    g_body = torch.where(body_side, 1.0, body_outward * swing)
+    gx = cgx * g_cav + ogx * g_out + bgx * g_body
+    gy = cgy * g_cav + ogy * g_out + bgy * g_body
+    gz = torch.where(wall, upward * 0.7, torch.where(side | body_side, 0.0, 1.0))
     c, s = spread(connectors.key_rad.cos()), spread(connectors.key_rad.sin())
     own = torch.stack([gx * c - gy * s, gx * s + gy * c, gz], dim=-1)
     own = own / own.norm(dim=-1, keepdim=True).clamp_min(1e-6)
-    housing = wall | (part == Part.HOUSING) | (part == Part.BODY) | (part == Part.FLOOR)
+    housing = wall | (part == Part.HOUSING) | (part == Part.BODY) | floor
     return torch.where(housing[..., None], own, n)
+
+
+def near_edge(distance: Tensor, width: Tensor) -> Tensor:
+    """1 at an edge, falling to 0 at `width` [N] mm from it; `distance` [N, H, W] mm."""
+    return (1 - distance / spread(width).clamp_min(1e-3)).clamp(0, 1)
 
 
 def travel_distance(connectors: Connectors, part: Tensor, point: Tensor, r: Tensor) -> Tensor:

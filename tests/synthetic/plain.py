@@ -46,6 +46,9 @@ def connectors_of(shape: ConnectorShape) -> Connectors:
         one(1.0),
         torch.deg2rad(one(shape.key_deg or 0.0)),
         one(0.01),
+        one(0.01),
+        one(0.0),
+        one(0.7),
     )
 
 
@@ -82,6 +85,7 @@ def plain_materials(gloss: float = 0.0) -> Materials:
         gloss=torch.full_like(drawn.gloss, gloss),
         texture=torch.zeros_like(drawn.texture),
         core_glow=torch.zeros_like(drawn.core_glow),
+        plain_table=torch.zeros_like(drawn.plain_table),
     )
 
 
