@@ -15,7 +15,7 @@ This is the one module of `model/` that imports torch; `inference/` never import
 
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
-from typing import Any, NamedTuple, cast
+from typing import NamedTuple, cast
 
 import torch
 import torch.nn.functional as F
@@ -172,7 +172,7 @@ class CoarseLogits(nn.Module):
     """What the decoder's /16 and /8 maps say by themselves, added to the fine logits.
 
     A short way from the loss to the deep features: without it this net learns several times more
-    slowly. The heads begin at zero, so a net kept before it had them answers as it did.
+    slowly. The heads begin at zero.
     """
 
     def __init__(self, c_16: int, c_8: int) -> None:
@@ -236,7 +236,6 @@ class SightNet(nn.Module):
                 CLEAN_BIAS  # pixel shuffle: first four = class 0
             )
             cast(Tensor, self.unseen_head.bias).fill_(UNSEEN_BIAS)
-        cast(Any, self).register_load_state_dict_pre_hook(without_coarse)
 
     def half_size(self, picture: Tensor) -> Logits:
         """Logits at half the padded size: [N, 4 phases * classes, h, w] each, unlike [N]."""
@@ -283,13 +282,6 @@ def mirrored_on(picture: Tensor, side: int) -> Tensor:
     lines = torch.arange(size + (-size) % MULTIPLE_PX, device=picture.device)
     inside = torch.where(lines < size, lines, 2 * size - 2 - lines).clamp(min=0)
     return picture.index_select(side, inside)
-
-
-def without_coarse(net: nn.Module, tensors: dict[str, Any], prefix: str, *_: object) -> None:
-    """Give weights kept before there were coarse logits those that change nothing."""
-    for name, value in net.state_dict().items():
-        if name.startswith("coarse."):
-            tensors.setdefault(prefix + name, torch.zeros_like(value))
 
 
 def full_size(maps: Tensor, picture: Tensor) -> Tensor:

@@ -88,21 +88,6 @@ def test_probabilities_are_the_softmax_of_the_logits() -> None:
     torch.testing.assert_close(p.unlike, torch.sigmoid(logits.unlike))
 
 
-def test_weights_kept_before_there_were_coarse_logits_answer_as_they_did() -> None:
-    net = SightNet(TINY).eval()
-    kept = {k: v for k, v in net.state_dict().items() if not k.startswith("coarse.")}
-    taught = SightNet(TINY).eval()
-    for weight in taught.coarse.parameters():
-        torch.nn.init.normal_(weight)
-    taught.load_state_dict(kept)
-    with torch.no_grad():
-        old, new = net(picture(1, 64, 64)), taught(picture(1, 64, 64))
-    for before, after in zip(old, new, strict=True):
-        torch.testing.assert_close(after, before)
-    with pytest.raises(RuntimeError, match="stem"):
-        taught.load_state_dict({k: v for k, v in kept.items() if not k.startswith("stem.")})
-
-
 def test_softmax_of_huge_logits_stays_finite() -> None:
     maps = torch.tensor([1e4, -1e4]).repeat_interleave(4).reshape(1, 8, 1, 1)
     p = grouped_softmax(maps)
