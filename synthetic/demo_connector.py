@@ -111,6 +111,7 @@ def ceramic_in_blue(base: Materials) -> Materials:
     return replace(
         base, albedo=albedo, gloss=0.05 * flat, roughness=0.3 * flat, texture=0.015 * flat,
         grain=0.008 * flat, texture_scale=scale, core_glow=torch.zeros_like(base.core_glow),
+        lit_table=torch.zeros_like(base.lit_table), pool=torch.zeros_like(base.pool) + 1e-3,
     )  # fmt: skip
 
 
@@ -122,6 +123,7 @@ def bench_lights(base: Lights) -> Lights:
     return replace(
         base, power=power, spread=torch.full_like(base.spread, 0.6), ring_power=0.6 * ones,
         ring_angle=0.4 * ones, ring_width=0.2 * ones, coaxial_power=0.0 * ones, sky=0.8 * ones,
+        distance=torch.full_like(base.distance, 150.0), ring_distance=150.0 * ones,
         ground=0.35 * ones, tint=torch.ones_like(base.tint),
     )  # fmt: skip
 

@@ -13,7 +13,9 @@ from .anchors import Ground
 from .scene import Lights, Materials, Part, Scene
 from .trace import Hits, Rays, camera_axes, ferrule_interval, outline_interval, spread, turned
 
-__all__ = ["LitScene", "Shaded", "Surroundings", "environment", "shade"]
+__all__ = ["WRAP", "LitScene", "Shaded", "Surroundings", "environment", "shade"]
+
+WRAP = 0.15  # cosine past grazing from which an area light still shows
 
 
 @dataclass(frozen=True)
@@ -115,6 +117,30 @@ def enclosure(scene: Scene, hits: Hits, strength: Tensor) -> Tensor:
     return torch.where(inside, 1 / (1 + spread(strength) * drop), 1.0)
 
 
+def toward_light(point: Tensor, direction: Tensor, distance: Tensor) -> tuple[Tensor, Tensor]:
+    """Unit vectors from points [N, H, W, 3] to a lamp, and its light's gain on that at the fibre.
+
+    direction [N, 3] and distance [N] mm: the lamp as seen from the fibre. The gain is the inverse
+    square of the distance; no point comes nearer than a third of the fibre's distance.
+    """
+    gap = spread(direction * distance[:, None]) - point
+    length = gap.norm(dim=-1)
+    gain = (spread(distance) / torch.maximum(length, spread(distance) / 3)) ** 2
+    return gap / length[..., None].clamp_min(1e-6), gain
+
+
+def wrapped(cosine: Tensor) -> Tensor:
+    """Share of an area light's power that a surface takes in, a little past grazing too."""
+    return ((cosine + WRAP) / (1 + WRAP)).clamp_min(0)
+
+
+def open_light(lights: Lights, view: Tensor) -> Tensor:
+    """Irradiance of an unshaded surface beside the fibre that faces up: [N]."""
+    side = (wrapped(lights.direction[..., 2]) * lights.power).sum(1)
+    front = view[:, 2].clamp_min(0) * (0.7 * lights.ring_power + 0.25 * lights.coaxial_power)
+    return front + lights.sky + side
+
+
 def shade(
     scene: Scene, hits: Hits, rays: Rays, albedo: Tensor, jitter: Tensor, gloom: Tensor
 ) -> tuple[Shaded, Surroundings]:
@@ -124,17 +150,18 @@ def shade(
     around = Surroundings(lights, -forward)
     n = hits.normal
     shelter = enclosure(scene, hits, gloom)
-    wrap = 0.15
     direct = []
     for i in range(lights.power.shape[1]):
-        cosine = (n * spread(lights.direction[:, i])).sum(-1)
-        falls = ((cosine + wrap) / (1 + wrap)).clamp_min(0) * spread(lights.power[:, i])
+        toward, near = toward_light(hits.point, lights.direction[:, i], lights.distance[:, i])
+        falls = wrapped((n * toward).sum(-1)) * near * spread(lights.power[:, i])
         direct.append(falls * occlusion(scene, hits, i, jitter[:, i]))
-    facing = (n * spread(around.view)).sum(-1).clamp_min(0)
+    toward, near = toward_light(hits.point, around.view, lights.ring_distance)
+    facing = (n * toward).sum(-1).clamp_min(0) * near
     front = facing * spread(0.7 * lights.ring_power + 0.25 * lights.coaxial_power)
     sky = spread(lights.ground) + spread(lights.sky - lights.ground) * (0.5 + 0.5 * n[..., 2])
     lit = (front * (0.4 + 0.6 * shelter) + sky * shelter + sum(direct)).clamp_min(1e-4)
-    lit = torch.where(hits.part == Part.SURROUND, 1.0, lit)  # its albedo is its radiance
+    table = torch.where(scene.materials.lit_table, open_light(lights, around.view), 1.0)
+    lit = torch.where(hits.part == Part.SURROUND, spread(table), lit)
     share = torch.stack(direct, -1) / lit[..., None]
     mirror = mirrored(scene.materials, hits, rays, around) * (0.25 + 0.75 * shelter)
     tint = spread(lights.tint)

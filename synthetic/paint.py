@@ -8,7 +8,7 @@ from .draw import Draw
 from .scene import Materials, Part, Scene
 from .trace import Hits, spread
 
-__all__ = ["base_albedo", "noise_texture", "sample_texture"]
+__all__ = ["base_albedo", "noise_texture", "pool_of_light", "sample_texture"]
 
 
 def noise_texture(draw: Draw, count: int, channels: int, size: int = 128) -> Tensor:
@@ -114,4 +114,12 @@ def surround(draw: Draw, scene: Scene, hits: Hits, texture: Tensor, flat: Tensor
     tone = slope.clamp_min(0.05) * torch.exp(busy * steps * 0.8)
     uneven = (flat * tone[..., None]).clamp(0.002, 1.2)
     even = spread(scene.materials.albedo[:, Part.SURROUND]).expand_as(uneven)
-    return torch.where(spread(scene.materials.plain_table)[..., None], even, uneven)
+    out = torch.where(spread(scene.materials.plain_table)[..., None], even, uneven)
+    return out * pool_of_light(scene.materials.pool, x, y * (high / wide))[..., None]
+
+
+def pool_of_light(pool: Tensor, x: Tensor, y: Tensor) -> Tensor:
+    """How much brighter a lamp makes the table at (x, y), half frame widths: factor [N, H, W]."""
+    centre_x, centre_y, radius, rise = pool.T
+    square = (x - spread(centre_x)) ** 2 + (y - spread(centre_y)) ** 2
+    return 1 + spread(rise) * torch.exp(-square / (2 * spread(radius) ** 2))

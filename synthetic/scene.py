@@ -93,19 +93,23 @@ class Materials:
     grain: Tensor  # [N, P] relative sd of fine speckle, added with the sensor's noise
     texture_scale: Tensor  # [N, P, 2] cycles per mm along s and across
     core_glow: Tensor  # [N]
-    plain_table: Tensor  # [N] bool: the surround is of one even tone, noise apart
+    plain_table: Tensor  # [N] bool: the surround is of one even tone, noise and pool apart
+    lit_table: Tensor  # [N] bool: the surround's albedo is lit as an open surface facing up is
+    pool: Tensor  # [N, 4] light on the surround: centre and radius, half frame widths; rise, -1..3
 
 
 @dataclass(frozen=True)
 class Lights:
     """Area lights, a ring round the lens, a coaxial beam, and a dome: all in the world's axes."""
 
-    direction: Tensor  # [N, L, 3] towards the light
+    direction: Tensor  # [N, L, 3] towards the light, from the fibre
+    distance: Tensor  # [N, L] of the light from the fibre, mm
     spread: Tensor  # [N, L] angular radius, radians
     power: Tensor  # [N, L]
     ring_power: Tensor  # [N]
     ring_angle: Tensor  # [N] radians from the view axis
     ring_width: Tensor
+    ring_distance: Tensor  # of ring and beam from the fibre, mm
     coaxial_power: Tensor
     coaxial_angle: Tensor
     sky: Tensor  # [N] dome above
@@ -250,8 +254,20 @@ def draw_materials(draw: Draw, n: int) -> Materials:
     scale[:, Part.CHAMFER, 0] = draw.log_uniform(4.0, 25.0, n)
     scale[:, Part.CHAMFER, 1] = draw.uniform(0.02, 0.8, n)
     glow = torch.where(draw.chance(0.12, n), draw.log_uniform(0.2, 2.0, n), 0.0)
-    plain = draw.chance(0.5, n)
-    return Materials(albedo.clamp(0.004, 0.95), gloss, rough, texture, grain, scale, glow, plain)
+    return Materials(
+        albedo.clamp(0.004, 0.95), gloss, rough, texture, grain, scale, glow,
+        draw.chance(0.5, n), draw.chance(0.5, n), draw_pool(draw, n),
+    )  # fmt: skip
+
+
+def draw_pool(draw: Draw, n: int) -> Tensor:
+    """Lamps make the table brighter (or their stands darker) about a place, in two of five."""
+    rise = torch.where(
+        draw.chance(0.7, n), draw.log_uniform(0.1, 3.0, n), -draw.uniform(0.1, 0.8, n)
+    )
+    rise = torch.where(draw.chance(0.4, n), rise, 0.0)
+    centre = draw.uniform(-1.3, 1.3, n, 2)
+    return torch.cat([centre, torch.stack([draw.log_uniform(0.3, 1.6, n), rise], -1)], -1)
 
 
 def draw_housing_albedo(draw: Draw, n: int) -> Tensor:
@@ -326,8 +342,11 @@ def draw_lights(draw: Draw, cameras: Cameras) -> Lights:
     sky = 0.03 + dome * draw.log_uniform(0.4, 1.5, n) + side * draw.log_uniform(0.05, 0.4, n)
     ring = on(1, 0.5) * draw.log_uniform(0.4, 2.0, n)
     coaxial = torch.where(draw.chance(0.22, n), draw.log_uniform(0.3, 3.0, n), 0.0)
+    # from lamps at a hand's breadth, which light near things more, to windows
+    far, ring_far = draw.log_uniform(10.0, 150.0, n, count), draw.log_uniform(10.0, 150.0, n)
     return Lights(
-        direction, draw.log_uniform(0.06, 0.9, n, count), power, ring,
-        draw.uniform(0.15, 1.0, n), draw.uniform(0.05, 0.3, n), coaxial, draw.uniform(0.04, 0.3, n),
-        sky, sky * draw.log_uniform(0.1, 1.2, n), (1 + 0.09 * draw.normal(n, 3)).clamp(0.7, 1.3),
+        direction, far, draw.log_uniform(0.06, 0.9, n, count), power, ring,
+        draw.uniform(0.15, 1.0, n), draw.uniform(0.05, 0.3, n), ring_far, coaxial,
+        draw.uniform(0.04, 0.3, n), sky, sky * draw.log_uniform(0.1, 1.2, n),
+        (1 + 0.09 * draw.normal(n, 3)).clamp(0.7, 1.3),
     )  # fmt: skip

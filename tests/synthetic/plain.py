@@ -18,6 +18,7 @@ from fiberward.synthetic.scene import (
 )
 
 UM = 1e-3
+FAR_MM = 1e6
 SHAPE = ConnectorShape(1249.5, 15000.0, 900.0, 400.0, 4000.0, 2200.0, 3000.0)
 
 
@@ -70,10 +71,11 @@ def cameras_of(camera: Camera) -> Cameras:
 
 
 def dark(lights: Lights) -> Lights:
-    """The same lights, all off."""
+    """The same lights, all off, and so far away that their light falls in parallel."""
     names = ("power", "ring_power", "coaxial_power", "sky", "ground")
     off = {name: torch.zeros_like(getattr(lights, name)) for name in names}
-    return replace(lights, tint=torch.ones_like(lights.tint), **off)
+    far = {n: torch.full_like(getattr(lights, n), FAR_MM) for n in ("distance", "ring_distance")}
+    return replace(lights, tint=torch.ones_like(lights.tint), **off, **far)
 
 
 def plain_materials(gloss: float = 0.0) -> Materials:
@@ -86,6 +88,8 @@ def plain_materials(gloss: float = 0.0) -> Materials:
         texture=torch.zeros_like(drawn.texture),
         core_glow=torch.zeros_like(drawn.core_glow),
         plain_table=torch.zeros_like(drawn.plain_table),
+        lit_table=torch.zeros_like(drawn.lit_table),
+        pool=torch.ones_like(drawn.pool) * torch.tensor([1.0, 1.0, 1.0, 0.0]),
     )
 
 

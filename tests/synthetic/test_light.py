@@ -1,16 +1,20 @@
 """Radiometry against closed forms."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import torch
 
 from fiberward.model.camera import Camera
-from fiberward.synthetic.light import Surroundings, environment, mirrored, shade
+from fiberward.synthetic.light import WRAP, Surroundings, environment, mirrored, shade
+from fiberward.synthetic.paint import pool_of_light
 from fiberward.synthetic.scene import Part
 from fiberward.synthetic.trace import camera_axes, camera_rays, trace
 
 from .plain import lit_by, one, plain_scene
 
+WIDE = Camera(0.0, 0.0, 0.0, 80.0, (80.0, 60.0), 500000.0, (120, 160))
 SIDE = Camera(40.0, 0.0, 0.0, 30.0, (80.0, 45.0), 80000.0, (120, 160))
 
 
@@ -103,3 +107,46 @@ def test_a_smooth_mirror_shows_a_lamp_only_in_its_direction():
     seen = environment(around, looks, torch.full((1, 2), 0.01))
     assert float(seen[0, 0]) > 1.0
     assert float(seen[0, 1]) < 1e-3
+
+
+@pytest.mark.parametrize("distance_mm", [12.0, 60.0])
+def test_a_near_lamp_lights_by_the_inverse_square_of_its_distance(distance_mm: float):
+    """Lambert's cosine and the inverse square law, on flat ground and about it."""
+    overhead = torch.tensor([[[0.0, 0.0, 1.0], [0.0, 0.0, 1.0]]])
+    lamp = {"power": torch.tensor([[1.0, 0.0]]), "direction": overhead}
+    far = torch.full((1, 2), distance_mm)
+    scene, rays, hits, shaded, _ = shaded_by(WIDE, **lamp, distance=far)
+    gap = torch.tensor([0.0, 0.0, distance_mm]) - hits.point
+    square = (gap**2).sum(-1)
+    cosine = (hits.normal * gap).sum(-1) / square.sqrt()
+    told = (cosine + WRAP) / (1 + WRAP) * distance_mm**2 / square
+    front = hits.part == Part.HOUSING  # nothing shades it from above
+    assert int(front.sum()) > 200
+    assert torch.allclose(shaded.lit[front], told[front], rtol=1e-3)
+    spread_of_light = float(told[front].max() / told[front].min())
+    assert (spread_of_light > 1.1) == (distance_mm < 20)
+
+
+def test_a_lit_table_has_the_light_of_an_open_surface_facing_up_and_its_pool():
+    """The sum of what each lamp gives such a surface; the pool adds its rise at its middle."""
+    lamps = {
+        "sky": one(0.5), "ring_power": one(1.0), "power": torch.tensor([[0.8, 0.0]]),
+        "direction": torch.tensor([[[0.6, 0.0, 0.8], [0.0, 0.0, 1.0]]]),
+    }  # fmt: skip
+    scene = lit_by(plain_scene(WIDE), **lamps)
+    materials = replace(scene.materials, lit_table=torch.tensor([True]))
+    rays = camera_rays(scene.cameras)
+    hits = trace(scene.connectors, scene.cameras, rays)
+    shaded, around = shade(
+        replace(scene, materials=materials), hits, rays, torch.ones(*hits.part.shape, 3),
+        torch.zeros(1, 2, 2, 3), one(0.0),
+    )  # fmt: skip
+    view_z = float(around.view[0, 2])
+    told = 0.5 + 0.7 * view_z + 0.8 * (0.8 + WRAP) / (1 + WRAP)
+    table = hits.part == Part.SURROUND
+    assert int(table.sum()) > 200
+    assert torch.allclose(shaded.lit[table], torch.tensor(told), atol=1e-5)
+    pool = torch.tensor([[0.25, -0.5, 0.4, 2.0]])
+    x, y = torch.tensor([[[0.25, 0.25]]]), torch.tensor([[[-0.5, -0.1]]])
+    factor = pool_of_light(pool, x, y)[0, 0]
+    assert factor.tolist() == pytest.approx([3.0, 1 + 2 * np.exp(-0.5)], abs=1e-5)

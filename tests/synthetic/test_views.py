@@ -25,7 +25,7 @@ GRAINS_ON_CHAMFER_AND_BARREL = [2, 3] * 7 + [1] * 6
 def render():
     """Grains on endface, chamfer and barrel, a film and a thread, in four views."""
     plan = ConnectorPlan(4, SIZE)
-    draws = Draws.begin(21, plan.views)
+    draws = Draws.begin(22, plan.views)
     wanted: list[int] = []
     for k, order in enumerate(ORDERS):
         grains = GRAINS_ON_CHAMFER_AND_BARREL if order.kind == "particle" else []
